@@ -1,0 +1,54 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a run hands on: tables, waveforms and settings. Writers and readers share this one object."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from harness.board import Board
+from harness.findings import Finding
+
+Waveforms = Mapping[str, NDArray[np.float64]]
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """Everything a report draws on.
+
+    ``corners``: one row a corner: ``corner``, one column an axis, ``state``, ``reason`` (text where a corner has no
+    figures), then for each quantity q the columns q.hand, q.solved, q.refined, q.simulated, q.bar, q.difference,
+    q.agreement, q.limit, q.margin, q.tolerance (absolute, in the unit of q; for frequency in Hz).
+    ``harmonics``: corner, harmonic (1..16), amplitude (V, peak), phase (rad).
+    ``effects``: corner, quantity, effect, amount, origin; rows of one quantity add up to q.difference.
+    ``check``: part, intended, drawn, verdict ("same", "differs", "not drawn", "not intended"), with unit text.
+    ``expected``: quantity, corner, expected, simulated, bar, agreement, for literal figures.
+    ``waveforms``: corner -> {"time", "ramp", "threshold", "output"} of one settled cycle and a little more, telling
+    corners only. ``telling``: corner -> why it is shown.
+    ``formulas``: quantity -> (formula text, the same with the numbers of the nominal corner put in).
+    ``parts_text``: origin notes of real-part values used in the refined form: rows (name, value text, origin).
+    ``lint``: warnings about the netlist. ``notes``: what was skipped or overridden on the way to the engine.
+    ``run``: the content of run.json: corners, simulated, reused, not_simulated, engine_seconds, callback_seconds,
+    wall_seconds, workers, versions, hashes, settings, assumed.
+    """
+
+    board: Board
+    corners: pd.DataFrame
+    harmonics: pd.DataFrame
+    effects: pd.DataFrame
+    check: pd.DataFrame
+    expected: pd.DataFrame
+    run: Mapping[str, Any]
+    waveforms: Mapping[str, Waveforms] = field(default_factory=dict)
+    telling: Mapping[str, str] = field(default_factory=dict)
+    formulas: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+    parts_text: tuple[tuple[str, str, str], ...] = ()
+    lint: tuple[Finding, ...] = ()
+    notes: tuple[Finding, ...] = ()
+    folder: Path | None = None
