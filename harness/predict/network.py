@@ -1,0 +1,191 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The resistive network of a netlist, solved exactly at every corner at once.
+
+Resistors, voltage sources and current sources count; capacitors and every device (transistors, diodes,
+switches, behavioural sources, subcircuits) are open. What the network leaves without a path to ground has no
+figure (NaN).
+
+Law: modified nodal analysis. With conductance matrix G, source incidence B, node voltages v, source currents
+i, injected currents j and source voltages e::
+
+    [ G   B ] [ v ]   [ j ]
+    [ B'  0 ] [ i ] = [ e ]
+
+For one node with branches to known voltages this is Millman's theorem, V = sum(V_k / R_k) / sum(1 / R_k).
+Source: C. W. Ho, A. E. Ruehli, P. A. Brennan, "The modified nodal approach to network analysis", IEEE
+Transactions on Circuits and Systems 22 (1975) 504-509 (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from harness.netlist import Netlist
+
+Array = NDArray[np.float64]
+Values = Mapping[str, Array]
+GROUND = "0"
+
+
+@dataclass(frozen=True)
+class Branch:
+    """A two-terminal element. ``kind``: R (Ohm), V (volts, plus above minus) or I (amperes, out of ``plus``
+    through the source into ``minus``, as SPICE counts). ``value`` is a number or an array over the corners;
+    an infinite resistance and a source of NaN volts are unplugged and leave the sums."""
+
+    kind: Literal["R", "V", "I"]
+    name: str
+    plus: str
+    minus: str
+    value: float | Array = float("nan")
+
+
+def pull_down(node: str, resistance: float | Array) -> Branch:
+    """A further resistor (Ohm) from ``node`` to ground, such as a switched branch of a divider."""
+    return Branch("R", f"pull-down of {node}", node.lower(), GROUND, resistance)
+
+
+@dataclass(frozen=True)
+class Network:
+    """Branches of a resistive network and the way to their values.
+
+    ``evaluate(branch, values)`` gives the value of a branch: one number, or one a corner.
+    """
+
+    branches: tuple[Branch, ...]
+    evaluate: Callable[[Branch, Values], float | Array]
+
+    @classmethod
+    def of_branches(cls, branches: Iterable[Branch]) -> Network:
+        """A network of branches that bring their values along; ``values`` may override them by name."""
+        return cls(tuple(branches), lambda branch, values: values.get(branch.name, branch.value))
+
+    @classmethod
+    def from_netlist(cls, netlist: Netlist) -> Network:
+        """The resistive network of the top level of ``netlist``."""
+        branches = tuple(
+            Branch(part.letter.upper(), name.lower(), _node(part.nodes[0]), _node(part.nodes[1]))  # type: ignore[arg-type]
+            for name, part in netlist.parts.items()
+            if part.letter.upper() in ("R", "V", "I")
+        )
+        return cls(branches, lambda branch, values: values_of(netlist, branch.name, values))
+
+    def solve(self, values: Values | None = None, extra: Sequence[Branch] = ()) -> dict[str, Array]:
+        """Node voltages.
+
+        :param values: settings by parameter, source or part name; arrays of one length (one entry a corner).
+        :param extra: further branches with values of their own.
+        :returns: node -> volts, each of shape (corners,), ground included. NaN where a node floats, or where
+            sources contradict each other.
+        """
+        return self._solve(values, extra, None)
+
+    def resistance_seen(self, node: str, values: Values | None = None, extra: Sequence[Branch] = ()) -> Array:
+        """Resistance (Ohm, shape (corners,)) between ``node`` and ground with every source at rest
+        (Thevenin).
+
+        NaN for a node that floats or does not exist; 0 for a node held by a source.
+        """
+        key = _node(node)
+        solution = self._solve(values, extra, key)
+        return solution.get(key, np.full(solution[GROUND].shape, np.nan))
+
+    def _solve(self, values: Values | None, extra: Sequence[Branch], probe: str | None) -> dict[str, Array]:
+        settings = {
+            name.lower(): np.atleast_1d(np.asarray(v, dtype=float)) for name, v in (values or {}).items()
+        }
+        branches = (*self.branches, *extra)
+        raw = [np.asarray(self.evaluate(b, settings), dtype=float) for b in self.branches]
+        raw += [np.asarray(b.value, dtype=float) for b in extra]
+        count = max([1, *(len(v) for v in settings.values()), *(r.size for r in raw)])
+        table = np.array([np.broadcast_to(r, (count,)) for r in raw]).reshape(len(branches), count)
+        nodes = sorted({GROUND} | {n for b in branches for n in (b.plus, b.minus)})
+        solution = {node: np.full(count, np.nan) for node in nodes}
+        solution[GROUND] = np.zeros(count)
+        plugged = np.isfinite(table)
+        patterns, which = np.unique(plugged, axis=1, return_inverse=True)
+        for index in range(patterns.shape[1]):
+            rows = np.flatnonzero(which.ravel() == index)
+            kept = np.flatnonzero(patterns[:, index])
+            found = _solve_connected([branches[k] for k in kept], table[np.ix_(kept, rows)], probe)
+            for node, volts in found.items():
+                solution[node][rows] = volts
+        return solution
+
+
+def values_of(netlist: Netlist, name: str, values: Values) -> Array | float:
+    """The value of a part at every corner: its own setting if there is one, else its expression under the
+    settings that are netlist parameters. ``values``: lower-case names -> arrays of one length."""
+    if name.lower() in values:
+        return values[name.lower()]
+    parameters = {key: v for key, v in values.items() if key in netlist.parameters}
+    if not parameters:
+        return netlist.value(name, {})
+    rows = np.stack(list(parameters.values()), axis=1)
+    distinct, which = np.unique(rows, axis=0, return_inverse=True)
+    figures = [netlist.value(name, dict(zip(parameters, map(float, row), strict=True))) for row in distinct]
+    return np.asarray(figures, dtype=float)[which.ravel()]
+
+
+def _node(name: str) -> str:
+    lowered = name.lower()
+    return GROUND if lowered == "gnd" else lowered
+
+
+def _grounded(branches: Sequence[Branch]) -> set[str]:
+    """Nodes that a chain of resistors and voltage sources ties to ground."""
+    neighbours: dict[str, set[str]] = {}
+    for branch in branches:
+        if branch.kind != "I":
+            neighbours.setdefault(branch.plus, set()).add(branch.minus)
+            neighbours.setdefault(branch.minus, set()).add(branch.plus)
+    reached, waiting = {GROUND}, [GROUND]
+    while waiting:
+        for node in neighbours.get(waiting.pop(), ()):
+            if node not in reached:
+                reached.add(node)
+                waiting.append(node)
+    return reached
+
+
+def _solve_connected(branches: Sequence[Branch], table: Array, probe: str | None) -> dict[str, Array]:
+    """Voltages of the grounded nodes. ``table``: values, shape (branches, corners). With ``probe`` the
+    sources rest and one ampere enters that node."""
+    reached = _grounded(branches)
+    order = {node: k for k, node in enumerate(sorted(reached - {GROUND}))}
+    sources = [k for k, b in enumerate(branches) if b.kind == "V" and b.plus in reached and b.plus != b.minus]
+    corners, size = table.shape[1], len(order) + len(sources)
+    matrix, right = np.zeros((corners, size, size)), np.zeros((corners, size))
+    for k, branch in enumerate(branches):
+        ends = [
+            (order[node], sign) for node, sign in ((branch.plus, 1.0), (branch.minus, -1.0)) if node in order
+        ]
+        if branch.kind == "R" and branch.plus in reached:
+            for row, sign in ends:
+                for column, other in ends:
+                    matrix[:, row, column] += sign * other / table[k]
+        elif branch.kind == "I" and probe is None:
+            for row, sign in ends:
+                right[:, row] -= sign * table[k]
+    for position, k in enumerate(sources, start=len(order)):
+        for node, sign in ((branches[k].plus, 1.0), (branches[k].minus, -1.0)):
+            if node in order:
+                matrix[:, order[node], position] += sign
+                matrix[:, position, order[node]] += sign
+        if probe is None:
+            right[:, position] = table[k]
+    if probe in order:
+        right[:, order[str(probe)]] = 1.0
+    if size == 0:
+        return {}
+    try:
+        unknowns: Array = np.asarray(np.linalg.solve(matrix, right[:, :, None])[:, :, 0], dtype=float)
+    except np.linalg.LinAlgError:
+        unknowns = np.full((corners, size), np.nan)
+    return {node: unknowns[:, k] for node, k in order.items()}
