@@ -1,0 +1,43 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+# make report   the demo board from netlist to report        make test    linters and the quick tests
+# make slow     the long tests                               make bench   the benchmarks
+# make lint     linters and types alone                      make lock    refresh requirements-lock.txt
+# make clean    remove .venv and what was built; reports stay
+
+BOARD := netlists/boards/kestrel/kestrel.board.toml
+PYTHON ?=
+READY := .venv/set-up-done
+RUN := .venv/bin/python -m
+
+.PHONY: report test slow bench lint lock clean engine
+.DELETE_ON_ERROR:
+
+# Exit 0 once the report is written, also where the board falls short (1): the command says in words what does.
+report: $(READY) engine
+	@$(RUN) harness run $(BOARD); code=$$?; test $$code -le 1 || exit $$code
+
+test: lint engine
+	$(RUN) pytest
+
+slow: $(READY) engine
+	$(RUN) pytest -m slow
+
+bench: $(READY) engine
+	$(RUN) pytest tests/bench -m "slow or not slow" -s
+
+lint: $(READY)
+	$(RUN) ruff check .
+	$(RUN) mypy
+
+lock: $(READY)
+	.ci/lock $(OPTIONS)
+
+engine: $(READY)
+	@.ci/engine-library
+
+$(READY): requirements-lock.txt pyproject.toml .ci/set-up
+	@.ci/set-up $(PYTHON)
+	@touch $@
+
+clean:
+	rm -rf .venv build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis
