@@ -1,0 +1,325 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where a circuit switches, read from the netlist as the engine flattened it.
+
+Each level of a switch and each comparison in a behavioural source becomes a *gap*: a function of the node
+voltages whose change of sign switches something. Behavioural expressions are parsed against a fixed list of
+operators and functions into nested Python functions; text is never evaluated. What may switch but cannot be
+read is listed, so that figures of such a netlist are not trusted blindly.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+Column = Callable[[str], int]
+Value = Callable[[Sequence[float]], float]
+
+_SUFFIXES = {
+    "t": 1e12, "g": 1e9, "meg": 1e6, "k": 1e3, "mil": 25.4e-6, "m": 1e-3, "u": 1e-6, "n": 1e-9, "p": 1e-12, "f": 1e-15,
+}  # fmt: skip
+_NUMBER = r"(\d+\.?\d*(?:e[+-]?\d+)?|\.\d+(?:e[+-]?\d+)?)(meg|mil|[tgkmunpf])?"
+_TOKEN = re.compile(
+    r"\s*(?:" + _NUMBER + r"[a-z]*|([a-z_][\w.#]*)|(\*\*|<=|>=|==|!=|<>|&&|\|\||[-+*/^()?:,<>=!&|~]))", re.I
+)
+_LEVELS = (("||", "|"), ("&&", "&"), ("<", ">", "<=", ">=", "==", "!=", "<>", "="), ("+", "-"), ("*", "/"))
+_COMPARISON = 2
+_TIMED = re.compile(r"^[vi].*\b(pulse|sin|pwl|exp|sffm|am|trrandom|trnoise)\b|^b.*\btime\b", re.I)
+
+_ONE_ARGUMENT: dict[str, Callable[[float], float]] = {
+    "abs": abs,
+    "sqrt": lambda x: math.sqrt(abs(x)),
+    "exp": lambda x: math.exp(min(x, 300.0)),
+    "ln": lambda x: math.log(abs(x) or 1e-300),
+    "log": lambda x: math.log(abs(x) or 1e-300),
+    "sin": math.sin,
+    "cos": math.cos,
+    "tanh": math.tanh,
+    "atan": math.atan,
+    "u": lambda x: float(x > 0),
+    "u2": lambda x: min(max(x, 0.0), 1.0),
+    "uramp": lambda x: max(x, 0.0),
+    "sgn": lambda x: float((x > 0) - (x < 0)),
+}
+_TWO_ARGUMENTS: dict[str, Callable[[float, float], float]] = {
+    "pow": lambda a, b: abs(a) ** b,
+    "pwr": lambda a, b: math.copysign(abs(a) ** b, a),
+}
+_OPERATORS: dict[str, Callable[[float, float], float]] = {
+    "+": lambda a, b: a + b,
+    "-": lambda a, b: a - b,
+    "*": lambda a, b: a * b,
+    "/": lambda a, b: a / b,
+    "<": lambda a, b: float(a < b),
+    ">": lambda a, b: float(a > b),
+    "<=": lambda a, b: float(a <= b),
+    ">=": lambda a, b: float(a >= b),
+    "==": lambda a, b: float(a == b),
+    "=": lambda a, b: float(a == b),
+    "!=": lambda a, b: float(a != b),
+    "<>": lambda a, b: float(a != b),
+    "&&": lambda a, b: float(bool(a) and bool(b)),
+    "&": lambda a, b: float(bool(a) and bool(b)),
+    "||": lambda a, b: float(bool(a) or bool(b)),
+    "|": lambda a, b: float(bool(a) or bool(b)),
+}
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A function of the watched columns whose change of sign switches something.
+
+    ``direction`` +1 or -1: only a rising or falling change of sign switches; 0: both do.
+    """
+
+    value: Value
+    direction: int
+    text: str
+
+
+@dataclass(frozen=True)
+class Watch:
+    """All gaps of a netlist, the lines that may switch but could not be read, and whether a source of time drives it.
+
+    ``memory``: nodes at an explicit capacitor, which carry the state from cycle to cycle.
+    """
+
+    gaps: tuple[Gap, ...]
+    unread: tuple[str, ...]
+    timed: bool
+    memory: frozenset[str]
+    switching: bool
+
+
+def suffixed(text: str) -> float:
+    """A number of a flattened listing, ``4.7k`` or ``-1e-9``, as a float. Raises ValueError."""
+    found = re.match(r"([-+]?)" + _NUMBER, text, re.I)
+    if found is None:
+        raise ValueError(f"no number in {text!r}")
+    sign, number, suffix = found.groups()
+    return float(sign + number) * _SUFFIXES.get((suffix or "").lower(), 1.0)
+
+
+def _node(name: str, column: Column) -> Value:
+    if name in ("0", "gnd"):
+        return lambda x: 0.0
+    k = column(name)
+    return lambda x: x[k]
+
+
+def _constant(number: float) -> Value:
+    return lambda x: number
+
+
+def _binary(symbol: str, a: Value, b: Value) -> Value:
+    operate = _OPERATORS[symbol]
+    return lambda x: operate(a(x), b(x))
+
+
+class _Reader:
+    """Parses one behavioural expression; ``gaps`` collects the functions whose sign changes switch it."""
+
+    def __init__(self, text: str, column: Column) -> None:
+        self.column = column
+        self.gaps: list[Value] = []
+        self.tokens: list[tuple[str | None, str | None, str | None, str | None]] = []
+        self.at = 0
+        text = text.strip().strip("{}';\" ")
+        place = 0
+        while place < len(text):
+            found = _TOKEN.match(text, place)
+            if found is None:
+                raise ValueError(f"cannot read {text[place : place + 20]!r}")
+            number, suffix, name, symbol = found.groups()
+            self.tokens.append((number, suffix, name, symbol))
+            place = found.end()
+        self.value = self.choice()
+        if self.at < len(self.tokens):
+            raise ValueError("something is left over at the end of the expression")
+
+    def peek(self) -> str | None:
+        return self.tokens[self.at][3] if self.at < len(self.tokens) else None
+
+    def take(self, wanted: str = "") -> tuple[str | None, str | None, str | None, str | None]:
+        if self.at >= len(self.tokens):
+            raise ValueError("the expression ends early")
+        token = self.tokens[self.at]
+        self.at += 1
+        if wanted and token[3] != wanted:
+            raise ValueError(f"expected {wanted!r}")
+        return token
+
+    def choice(self) -> Value:
+        condition = self.level(0)
+        if self.peek() != "?":
+            return condition
+        self.take()
+        yes = self.choice()
+        self.take(":")
+        no = self.choice()
+        return lambda x: yes(x) if condition(x) else no(x)
+
+    def level(self, depth: int) -> Value:
+        if depth == len(_LEVELS):
+            return self.sign()
+        value = self.level(depth + 1)
+        while self.peek() in _LEVELS[depth]:
+            symbol = str(self.take()[3])
+            other = self.level(depth + 1)
+            if depth == _COMPARISON:
+                self.gaps.append(_binary("-", value, other))
+            value = _binary(symbol, value, other)
+        return value
+
+    def sign(self) -> Value:
+        symbol = self.peek()
+        if symbol == "-":
+            self.take()
+            inner = self.sign()
+            return lambda x: -inner(x)
+        if symbol == "+":
+            self.take()
+            return self.sign()
+        if symbol in ("!", "~"):
+            self.take()
+            inner = self.sign()
+            return lambda x: float(not inner(x))
+        base = self.atom()
+        if self.peek() in ("^", "**"):
+            self.take()
+            exponent = self.sign()
+            return lambda x: float(abs(base(x)) ** exponent(x))
+        return base
+
+    def node(self) -> Value:
+        number, suffix, name, _ = self.take()
+        text = name if name is not None else f"{number}{suffix or ''}"
+        return _node(text.lower(), self.column)
+
+    def probe(self, name: str) -> Value:
+        """What follows ``v(`` or ``i(``."""
+        if name == "i":
+            source = str(self.take()[2]).lower()
+            k = self.column(source + "#branch")
+            self.take(")")
+            return lambda x: x[k]
+        first = self.node()
+        if self.peek() == ",":
+            self.take()
+            first = _binary("-", first, self.node())
+        self.take(")")
+        return first
+
+    def atom(self) -> Value:
+        number, suffix, word, symbol = self.take()
+        if number is not None:
+            return _constant(float(number) * _SUFFIXES.get((suffix or "").lower(), 1.0))
+        if symbol == "(":
+            inner = self.choice()
+            self.take(")")
+            return inner
+        name = (word or "").lower()
+        if name == "time":
+            k = self.column("time")
+            return lambda x: x[k]
+        if name == "pi":
+            return _constant(math.pi)
+        if self.peek() != "(":
+            raise ValueError(f"unknown name {name or symbol!r}")
+        self.take("(")
+        if name in ("v", "i"):
+            return self.probe(name)
+        arguments = [self.choice()]
+        while self.peek() == ",":
+            self.take()
+            arguments.append(self.choice())
+        self.take(")")
+        return self.call(name, arguments)
+
+    def call(self, name: str, arguments: list[Value]) -> Value:
+        if name == "ternary_fcn" and len(arguments) == 3:
+            condition, yes, no = arguments
+            return lambda x: yes(x) if condition(x) else no(x)
+        if name in ("min", "max") and len(arguments) == 2:
+            first, second = arguments
+            self.gaps.append(_binary("-", first, second))
+            choose = min if name == "min" else max
+            return lambda x: choose(first(x), second(x))
+        if name in _ONE_ARGUMENT and len(arguments) == 1:
+            inner = arguments[0]
+            if name in ("u", "sgn", "u2", "uramp", "abs"):
+                self.gaps.append(inner)
+            if name == "u2":
+                self.gaps.append(lambda x: inner(x) - 1.0)
+            one = _ONE_ARGUMENT[name]
+            return lambda x: one(inner(x))
+        if name in _TWO_ARGUMENTS and len(arguments) == 2:
+            two = _TWO_ARGUMENTS[name]
+            first, second = arguments
+            return lambda x: two(first(x), second(x))
+        raise ValueError(f"function {name!r} is not read")  # floor, ceil, ddt, pwl, ...
+
+
+def _switch_gaps(words: list[str], models: dict[str, dict[str, float]], column: Column) -> list[Gap]:
+    """The one or two levels of a switch; with a hysteresis above 0 each acts in one direction only."""
+    if words[0].startswith("s"):
+        control = _binary("-", _node(words[3], column), _node(words[4], column))
+        model = models[words[5]]
+        name = f"v({words[3]},{words[4]})"
+    else:
+        control = _node(words[3] + "#branch", column)
+        model = models[words[4]]
+        name = f"i({words[3]})"
+    level = model.get("vt", model.get("it", 0.0))
+    width = model.get("vh", model.get("ih", 0.0))
+    gaps = []
+    for side in (1, -1) if width else (0,):
+        at = level + side * abs(width)
+        gaps.append(Gap(_binary("-", control, _constant(at)), side if width > 0 else 0, f"{name} = {at:g}"))
+    return gaps
+
+
+def watch(listing: Sequence[str], column: Column) -> Watch:
+    """Reads a flattened listing (``listing expand``), one line a string.
+
+    ``column(name)`` gives the place of a node, branch current or ``time`` in the watched vector, and makes one
+    where there is none yet.
+    """
+    lines = [re.sub(r"^\s*\d+\s*:\s*", "", line).strip().lower() for line in listing]
+    models: dict[str, dict[str, float]] = {}
+    for line in lines:
+        if found := re.match(r"\.model\s+(\S+)\s+(sw|csw)\b(.*)", line):
+            pairs = re.findall(r"\b(vt|vh|it|ih)\s*=\s*([-+.\w]+)", found[3])
+            models[found[1]] = {key: suffixed(number) for key, number in pairs}
+    gaps: dict[str, Gap] = {}
+    unread: list[str] = []
+    for line in lines:
+        kind, words = line[:1], line.split()
+        try:
+            if kind == "b":
+                found = re.match(
+                    r"\S+\s+\S+\s+\S+\s+[vi]\s*=(.*?)(\s(tc1|tc2|temp|dtemp|m|reciproc\w+)\s*=.*)?$", line
+                )
+                if found is None:
+                    raise ValueError("no expression")
+                for i, value in enumerate(_Reader(found[1], column).gaps):
+                    gaps[f"{words[0]} {found[1].strip()} [{i}]"] = Gap(value, 0, found[1].strip())
+            elif kind in ("s", "w"):
+                for gap in _switch_gaps(words, models, column):
+                    gaps[f"{gap.text} {gap.direction}"] = gap
+            elif kind == "a":
+                raise ValueError("code models are not read")
+        except (ValueError, KeyError, IndexError) as error:
+            unread.append(f"{line[:80]}  [{error}]")
+    memory = {
+        node for line in lines if line[:1] == "c" for node in line.split()[1:3] if node != "0" and len(line.split()) > 3
+    }
+    return Watch(
+        gaps=tuple(gaps.values()),
+        unread=tuple(unread),
+        timed=any(_TIMED.search(line) for line in lines),
+        memory=frozenset(memory),
+        switching=bool(gaps) or any(line[:1] in ("s", "w", "b", "a") for line in lines),
+    )

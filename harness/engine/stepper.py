@@ -1,0 +1,246 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Steers one transient run from inside: where the next point may lie, and when the run is done.
+
+A switch acts from the start of the step that holds its crossing. So the stepper looks ahead along every gap,
+lands a point half a fine step before the crossing and steps over it: the crossing lies in the middle of a tiny
+step, where the trapezoidal rule acts on it to first order without error. Between events the engine's own error
+control works. A run stops itself when a cycle has closed: when all node voltages at two marker crossings (the
+ramp passing its middle on its way up) agree.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.engine.gaps import Gap
+
+SOFT_SHARE = 1e-6  # a level that only is measured is located to this share of the period
+LIGHT = 1e-3  # weight in the closing test of nodes that have no explicit capacitor
+GIVE_UP = 12.0  # periods (by the hint) after which a run without a closed cycle is ended
+_STALLS = 12
+_CYCLES = 5
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Step limits of one decade; every one of them shrinks from decade to decade.
+
+    ``fine``: step at an event, s. ``longest``: longest step, s. ``growth``: step over time since the event.
+    ``settle``: largest relative change of a node from cycle to cycle that counts as closed.
+    """
+
+    fine: float
+    longest: float
+    growth: float
+    settle: float
+
+    @classmethod
+    def of(cls, decade: float, period: float) -> Limits:
+        """The limits of a decade, for a period in s."""
+        shrink = 10.0 ** ((1.0 - decade) / 3.0)
+        return cls(
+            fine=2e-9 * 10.0 ** (-decade / 3.0) * period,
+            longest=shrink * period / 20.0,
+            growth=shrink,
+            settle=1e-4 * 10.0 ** (-2.0 * decade / 3.0),
+        )
+
+
+class Stepper:
+    """State of one steered run. The engine's session calls ``point`` at each accepted point and obeys ``bound``.
+
+    Gaps are the switching ones, then the soft ones; the first soft gap is the marker that counts cycles.
+    After the run ``finished`` is ``closed``, ``drifting`` (cycles still move slowly), or what went wrong.
+    """
+
+    def __init__(
+        self,
+        gaps: Sequence[Gap],
+        soft: Sequence[Gap],
+        columns: Sequence[str],
+        period: float,
+        limits: Limits,
+        memory: frozenset[str],
+        seconds: float,
+    ) -> None:
+        self.values = [gap.value for gap in (*gaps, *soft)]
+        self.directions = [gap.direction for gap in (*gaps, *soft)]
+        self.hard = len(gaps)
+        self.columns = list(columns)
+        self.period = period
+        self.limits = limits
+        self.memory = memory
+        self.floors = [limits.fine] * len(gaps) + [SOFT_SHARE * period] * len(soft)
+        self.stalls = [0] * len(self.values)
+        self.bound = SOFT_SHARE * period
+        self.finished = ""
+        self.points = self.events = 0
+        self.nodes: list[str] = []
+        self.marks: list[float] = []
+        self.drift = math.inf
+        self.slow = 1.0
+        self.jump: NDArray[np.float64] | None = None
+        self._cells: list[Any] = []
+        self._state_cells: list[Any] = []
+        self._history: list[tuple[float, list[float]]] = []
+        self._event = -math.inf
+        self._near: tuple[float, NDArray[np.float64]] | None = None
+        self._states: list[NDArray[np.float64] | None] = []
+        self._weights: NDArray[np.float64] = np.ones(0)
+        self._until = time.monotonic() + seconds
+
+    # ---- called by the engine ----
+
+    def point(self, data: Any) -> bool:
+        """Takes one accepted point; True ends the run."""
+        if self.finished:
+            return False  # the engine may take one more point
+        if not self._cells:
+            self._find_columns(data)
+        x = [cell.creal for cell in self._cells]
+        now = x[0]
+        self.points += 1
+        try:
+            gap = [value(x) for value in self.values]
+        except (ArithmeticError, ValueError, TypeError) as error:
+            self.finished = f"a switching expression could not be computed: {error}"
+            return True
+        past = self._history
+        if not past or now <= past[-1][0]:
+            self._history = past or [(now, gap)]
+            return False
+        before, old = past[-1]
+        marker = self.hard
+        if old[marker] < 0 <= gap[marker]:
+            self._mark(before, now, old[marker], gap[marker])
+            if self.finished:
+                return True
+        if self._fired(old, gap):
+            self.events += 1
+            self._event = now
+            self._history = [(now, gap)]  # a fresh start: no looking across the event
+            self.bound = self.limits.fine
+            return False
+        self.bound = self._next_bound(now, gap)
+        past.append((now, gap))
+        del past[:-2]
+        if now > GIVE_UP * self.period or (self.points % 256 == 0 and time.monotonic() > self._until):
+            self.finished = "late" if now > GIVE_UP * self.period else "too slow"
+            return True
+        return False
+
+    # ---- inside ----
+
+    def _find_columns(self, data: Any) -> None:
+        """Pointers to the values that are watched. The engine's storage is new in each run."""
+        from harness.engine.session import vector_name
+
+        cells: dict[str, Any] = {}
+        for i in range(data.veccount):
+            cells[vector_name(data.vecsa[i])] = data.vecsa[i]
+        missing = [name for name in self.columns if name not in cells]
+        if missing:
+            raise KeyError(f"the engine saves no {', '.join(missing)}")
+        self._cells = [cells[name] for name in self.columns]
+        self.nodes = [name for name in cells if "#" not in name and "@" not in name and name != "time"]
+        self._state_cells = [cells[name] for name in self.nodes]
+        self._weights = np.array([1.0 if n in self.memory or not self.memory else LIGHT for n in self.nodes])
+
+    def _state(self) -> NDArray[np.float64]:
+        return np.array([cell.creal for cell in self._state_cells])
+
+    def _fired(self, old: list[float], gap: list[float]) -> bool:
+        fired = False
+        for j in range(self.hard):
+            a, b = old[j], gap[j]
+            if (a < 0) != (b < 0) and self.directions[j] * (b - a) >= 0:
+                fired = True
+                self.floors[j], self.stalls[j] = self.limits.fine, 0
+        return fired
+
+    def _next_bound(self, now: float, gap: list[float]) -> float:
+        """The longest next step: growth since the last event, and no step past a crossing of any gap."""
+        past, limits = self._history, self.limits
+        before, old = past[-1]
+        step = now - before
+        third = past[-2] if len(past) > 1 else None
+        bound = min(limits.longest, 4 * step, max(1e-7 * self.period, limits.growth * (now - self._event)))
+        reach = min(2.02 * step, limits.longest)  # the engine at most doubles its step
+        for j, y in enumerate(gap):
+            if self.directions[j] * y > 0:
+                continue  # on the far side of a one-way level
+            slope = (y - old[j]) / step
+            left = -y / slope if slope * y < 0 else math.inf
+            doubt = 0.3 * left
+            if third is not None:
+                curve = (slope - (old[j] - third[1][j]) / (before - third[0])) / (now - third[0])
+                tangent = slope + curve * step
+                if left > 2 * reach and (y + reach * (tangent + curve * reach)) * y > 0:
+                    continue
+                bent = _first_root(curve, tangent, y)
+                if bent < math.inf:
+                    doubt = 0.3 * (abs(bent - left) if left < math.inf else bent)
+                    left = bent
+            if left == math.inf:
+                continue
+            if j == self.hard and left < 2 * reach:
+                self._near = now, self._state()
+            bound = min(bound, self._landing(j, left, min(doubt, 0.4 * left)))
+        return bound
+
+    def _landing(self, j: int, left: float, doubt: float) -> float:
+        """The step that lands just before a crossing ``left`` away, or steps over it with the crossing in the middle."""
+        floor = self.floors[j]
+        if left > 0.9 * floor:
+            return max(0.4 * floor, left - max(0.5 * floor, doubt))
+        self.stalls[j] += 1
+        if self.stalls[j] > _STALLS:  # it hovers near its level: do not starve
+            self.floors[j] *= 2
+            self.stalls[j] = 0
+        return max(2 * left, 0.5 * floor)
+
+    def _mark(self, before: float, now: float, old: float, new: float) -> None:
+        """A marker crossing: has the cycle closed on itself?"""
+        part = old / (old - new)
+        self.marks.append(before + part * (now - before))
+        known = self._near is not None and self._near[0] == before
+        state = (1 - part) * self._near[1] + part * self._state() if known and self._near is not None else None
+        self._states.append(state)
+        del self._states[:-3]
+        states = self._states
+        if len(states) > 1 and states[-1] is not None and states[-2] is not None:
+            size = (np.abs(states[-1]) + 1.0) / self._weights
+            move = (states[-1] - states[-2]) / size
+            self.drift, self.slow, self.jump = float(np.abs(move).max()), 1.0, None
+            if len(states) > 2 and states[-3] is not None:
+                self._slow_mode((states[-2] - states[-3]) / size, move, size)
+            if self.drift * max(1.0, self.slow) < self.limits.settle:
+                self.finished = "closed"
+        if not self.finished and len(self.marks) > _CYCLES:
+            self.finished = "drifting"
+
+    def _slow_mode(
+        self, first: NDArray[np.float64], move: NDArray[np.float64], size: NDArray[np.float64]
+    ) -> None:
+        """A slow memory moves on in one direction, by a ratio below 1 a cycle: where it would end."""
+        a, b = float(np.linalg.norm(first)), float(np.linalg.norm(move))
+        if float(first @ move) > 0.9 * a * b > 0 and b < 0.9995 * a:
+            self.slow = b / (a - b)
+            self.jump = move * size * b / (a - b)
+
+
+def _first_root(curve: float, tangent: float, y: float) -> float:
+    """The smallest positive root of y + tangent t + curve t^2, or infinity."""
+    root = tangent * tangent - 4 * curve * y
+    if root < 0:
+        return math.inf
+    q = -0.5 * (tangent + math.copysign(math.sqrt(root), tangent))
+    candidates = ((q / curve) if curve else -1.0, (y / q) if q else -1.0)
+    return min((t for t in candidates if t > 0), default=math.inf)
