@@ -9,8 +9,8 @@ from collections.abc import Sequence
 class EngineError(RuntimeError):
     """This circuit or this run failed; the engine itself can go on with the next one.
 
-    ``words``: what ngspice said, line by line. ``line``: the line of the deck that ngspice blames, counted from 1
-    (the title that the session puts in front does not count), or None where it names none.
+    ``words``: what ngspice said, line by line. ``line``: the line of the deck that ngspice blames, counted
+    from 1 (the title that the session puts in front does not count), or None where it names none.
     """
 
     def __init__(self, words: Sequence[str], line: int | None = None) -> None:
@@ -24,7 +24,7 @@ class EngineError(RuntimeError):
 
 
 class EngineDead(EngineError):
-    """ngspice asked to be shut down. Nothing that this process simulates from now on can be trusted: end it."""
+    """ngspice asked to be shut down. Nothing simulated in this process from now on can be trusted: end it."""
 
 
 class EngineMissing(RuntimeError):

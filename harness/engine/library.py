@@ -47,7 +47,7 @@ def find_library() -> str:
     wish = os.environ.get(VARIABLE)
     if wish:
         if not Path(wish).is_file():
-            raise EngineMissing(f"{VARIABLE} names {wish}, which is not a file. Correct the variable or unset it.")
+            raise EngineMissing(f"{VARIABLE} names {wish}, which is no file: correct or unset the variable.")
         return str(Path(wish).resolve())
     for folder in _folders():
         for name in _NAMES:

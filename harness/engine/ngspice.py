@@ -1,9 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The shared library of ngspice, loaded through PySpice, with what PySpice 1.5 gets wrong put right.
 
-PySpice takes any note on stderr for a failure and any circuit left over from before for the new one, loses some
-library names, and keeps one table of instances for all subclasses. Here every word of ngspice is only collected; the
-session above decides what it means. Importing this module imports PySpice but does not load the library.
+PySpice takes any note on stderr for a failure and any circuit left over from before for the new one,
+misses the library under its versioned name, and keeps one table of instances for all subclasses. Here the
+words of ngspice are only collected; the session above decides what they mean. Importing this module does
+not load the library.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import logging
 import math
 import os
+import re
 import tempfile
 import warnings
 from collections.abc import Iterator, Sequence
@@ -27,14 +29,15 @@ from harness.engine.library import MEND
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # its sources hold escapes that newer Pythons warn about
-    from PySpice.Spice.NgSpice import Shared as _pyspice  # type: ignore[import-untyped]
-    from PySpice.Spice.NgSpice.SimulationType import SIMULATION_TYPE  # type: ignore[import-untyped]
+    from PySpice.Spice.NgSpice import Shared as _pyspice
+    from PySpice.Spice.NgSpice.SimulationType import SIMULATION_TYPE
 
 logging.getLogger("PySpice").setLevel(logging.CRITICAL)
 ffi = _pyspice.ffi
 for _version in range(35, 100):  # the table of PySpice 1.5 ends at 34; nothing in it has changed since
     SIMULATION_TYPE.setdefault(_version, SIMULATION_TYPE[34])
 
+_PLAIN = re.compile(r"[\w .,:#@()\[\]=+-]+")
 _FREE_HISTORY_EVERY = 10_000  # commands; ngspice keeps each one until told to forget
 
 
@@ -49,7 +52,7 @@ class Stepper(Protocol):
 
 
 class Ngspice(_pyspice.NgSpiceShared):  # type: ignore[misc]
-    """The one ngspice of this process: raw commands, what it said, and its two callbacks of a transient run."""
+    """The one ngspice of this process: raw commands, what it said, and the callbacks of a transient run."""
 
     _instances: ClassVar[dict[int, Any]] = {}  # the base class would share its own table
 
@@ -60,18 +63,26 @@ class Ngspice(_pyspice.NgSpiceShared):  # type: ignore[misc]
         """
         os.environ["OMP_NUM_THREADS"] = "1"  # its idle threads burn processor time and gain nothing here
         self._file = library
-        self._own_room = None if room else tempfile.TemporaryDirectory(prefix="ramp-harness-", ignore_cleanup_errors=True)
-        self._room = Path(room or self._own_room.name)  # type: ignore[union-attr]
+        if room is None:  # held, since the folder goes with the object
+            self._folder = tempfile.TemporaryDirectory(prefix="ramp-harness-", ignore_cleanup_errors=True)
+            room = self._folder.name
+        self._room = Path(room).resolve()
         (self._room / ".spiceinit").touch()  # an empty one here hides the one in the user's home
+        self._stdout: list[str] = []
+        self._stderr: list[str] = []
         self.exited: tuple[int, bool, bool] | None = None
         self.seconds = 0.0
         self.callback_seconds = 0.0
         self._commands = 0
-        self._quiet()
+        self._stepper: Stepper | None = None
+        self._end: float | None = None
+        self._wanted = 0.0
+        self.stopped = False
+        self.fault: BaseException | None = None
         try:
             super().__init__()
         except (OSError, AttributeError, NameError) as error:
-            raise EngineMissing(f"{library} cannot be used as the ngspice library: {error}. {MEND}") from error
+            raise EngineMissing(f"{library} is of no use as the ngspice library: {error}. {MEND}") from error
 
     @property
     def library_path(self) -> str:
@@ -96,8 +107,8 @@ class Ngspice(_pyspice.NgSpiceShared):  # type: ignore[misc]
         return "\n".join(self._stdout) if join_lines else list(self._stdout)
 
     def command(self, text: str) -> int:
-        """Send one command. ``;``, quotes, redirections and line ends would start another or a shell: ValueError."""
-        if any(sign in text for sign in ";`\n\r<|&$\\\"'") or (">" in text and not text.startswith("stop when")):
+        """Send one command. Raises ValueError where a sign in it could start another one or a shell."""
+        if not _PLAIN.fullmatch(text):
             raise ValueError(f"not a plain command: {text!r}")
         self._stdout, self._stderr = [], []
         self._commands += 1
@@ -173,31 +184,23 @@ class Ngspice(_pyspice.NgSpiceShared):  # type: ignore[misc]
     @contextmanager
     def steering(self, stepper: Stepper | None, stop: float) -> Iterator[None]:
         """While this is open, a transient run to ``stop`` (s) obeys the stepper."""
-        self._quiet()
-        self._stepper = stepper
-        self._end = stop - 32 * math.ulp(stop)  # the engine reads the decimal a few ulp off; its end test allows 100
+        self.stopped, self.fault, self._wanted, self._stepper = False, None, 0.0, stepper
+        self._end = stop - 32 * math.ulp(stop)  # the engine reads the decimal a few ulp off and allows 100
         try:
             yield
         finally:
             self._stepper, self._end = None, None
-
-    def _quiet(self) -> None:
-        self._stepper: Stepper | None = None
-        self._end: float | None = None
-        self._wanted = 0.0
-        self.stopped = False
-        self.fault: BaseException | None = None
 
     def _stop(self) -> None:
         self.stopped = True
         self._ngspice_shared.ngSpice_Command(b"stop when time > 0")  # obeyed before the next step
 
     def _send_data(self, data: Any, count: int, ident: int, user: Any) -> int:
-        if self._stepper is None or self.stopped:
+        if self.stopped or (self._stepper is None and self.fault is None):
             return 0
         begin = perf_counter()
         try:
-            if self.fault is not None or self._stepper.point(data):
+            if self.fault is not None or (self._stepper is not None and self._stepper.point(data)):
                 self._stop()
         except BaseException as error:
             self.fault = error
@@ -205,11 +208,13 @@ class Ngspice(_pyspice.NgSpiceShared):  # type: ignore[misc]
         self.callback_seconds += perf_counter() - begin
         return 0
 
-    def _sync(self, now: float, step: Any, last: float, redo: int, ident: int, location: int, user: Any) -> int:
-        """Limit the next step, and end the run in one step.
+    def _sync(
+        self, now: float, step: Any, last: float, redo: int, ident: int, location: int, user: Any
+    ) -> int:
+        """Limit the next step, and take what is left before the end in one step.
 
-        With this callback registered the library clamps the last step a little short of the end; engines from 44 on
-        then creep towards the end in slivers until the step is too small. The callback knows the end.
+        With this callback registered the library clamps the last step a little short of the end; engines from
+        44 on then creep towards it in slivers until the step is too small. The callback knows the end.
         """
         if self._end is None:
             return 0
@@ -219,7 +224,7 @@ class Ngspice(_pyspice.NgSpiceShared):  # type: ignore[misc]
             if location == 1 and not redo:
                 self._wanted = asked  # what the engine would like next, before it is clamped
             elif location == 0:
-                # aimed at the end: at it, a little short of it (the clamp), or half way to it (47 halves the last step)
+                # it aims at the end: at it, just short of it (the clamp), or half way (47 halves it)
                 if asked > 0.999 * left or (self._wanted >= left and abs(asked - 0.5 * left) < 1e-6 * left):
                     step[0] = left
                 if self._stepper is not None and step[0] > self._stepper.bound:

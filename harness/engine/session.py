@@ -1,51 +1,54 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Circuits in, waveforms out: the one ngspice of this process.
 
-A result counts only with positive proof. ngspice can answer a circuit that it did not understand with the numbers of
-the circuit before, drop parts with a warning, and hand over half a run as a whole one; none of that gets past here.
+A result counts only with positive proof. ngspice can answer a circuit that it did not understand with the
+numbers of the circuit before, drop parts with a warning, and hand over half a run as a whole one; nothing of
+that gets past.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.engine import words
 from harness.engine.errors import EngineDead, EngineError, EngineMissing
 from harness.engine.library import MEND, NEWEST, OLDEST, find_library
 
-TYPE_CHECKING = False
 if TYPE_CHECKING:
     from harness.engine.ngspice import Stepper
 
-__all__ = ["EngineDead", "EngineError", "EngineMissing", "Session", "engine_report", "find_library", "session"]
+__all__ = [
+    "EngineDead",
+    "EngineError",
+    "EngineMissing",
+    "Session",
+    "engine_report",
+    "find_library",
+    "session",
+    "vector_name",
+]
 
 Waves = dict[str, NDArray[np.float64]]
 
-# ngspice writes every real error to stderr, among notes and warnings; its stdout holds titles and names of nodes.
-_FAILED = re.compile(
-    r"^\s*(pt|yyparse )?error\b|timestep too small|simulation\(s\) aborted|simulation interrupted"
-    r"|^run simulation not started|no circuit|undefined parameter|no such|can't find model"
-    r"|is not a valid .*instance line|resistance to low, set to",
-    re.IGNORECASE,
-)
-_STOPPED = re.compile(r"interrupted|: condition met: stop|pause requested", re.IGNORECASE)  # our own doing
-_NOTE = re.compile(r"^\s*note:", re.IGNORECASE)
-_LINE = re.compile(r"\bline (?:no\.?|number)?\s*(\d+)", re.IGNORECASE)
 _FORBIDDEN = re.compile(r"^\s*(\*#|\.control\b|\.end\s*$)", re.IGNORECASE)
 _NAME = re.compile(r"[\w.#:+-]+")
-_BREAKPOINT = re.compile(r"^\s*(\d+)\s+stop\b")
-_MOST_WORDS = 20
+_MOST_CIRCUITS = 16  # ngspice could hold more than one, but the session leaves one at most
 
 
 class Session:
     """ngspice with a circuit in it. Get it from :func:`session`; there can be only one in a process."""
 
     def __init__(self, room: str | None = None) -> None:
-        """Load the library. ``room``: working directory of the engine, a fresh one by default. Raises EngineMissing."""
+        """Load the library. ``room``: working directory of the engine, by default a fresh one.
+
+        Raises EngineMissing.
+        """
         self.library = find_library()
         from harness.engine.ngspice import Ngspice  # imports PySpice: late, so that nobody else waits for it
 
@@ -63,7 +66,7 @@ class Session:
     def load(self, deck: Sequence[str], title: str = "circuit") -> None:
         """Replace the circuit by ``deck`` (its lines, without title and ``.end``).
 
-        Raises EngineError, or EngineDead where ngspice gives up: ``line`` is then an index into ``deck`` from 1.
+        Raises EngineError, or EngineDead where ngspice gives up; their ``line`` counts the lines of ``deck``.
         """
         lines = [line if line.strip() else "*" for line in deck]  # ngspice does not count empty lines
         for number, line in enumerate(lines, 1):
@@ -78,7 +81,7 @@ class Session:
         try:
             self._judge(code, lines)
             if not any(text.lower().startswith(f"circuit: {head}") for text in self._engine.said):
-                raise EngineError(["ngspice did not take the circuit and gave no reason", *self._engine.complained])
+                raise EngineError(["ngspice did not take the circuit", *self._engine.complained])
         except EngineDead:
             raise
         except EngineError:
@@ -91,13 +94,12 @@ class Session:
         self._alive()
         self._deck, self._last = None, {}
         self._engine.command("destroy all")
-        for _ in range(16):
-            code = self._engine.command("remcirc")
-            if any("no circuit" in text or "any circuits" in text for text in self._engine.complained):
+        for _ in range(_MOST_CIRCUITS):
+            self._engine.command("remcirc")
+            if any("no circuit" in text for text in self._engine.complained):
                 return
-            if code or self._engine.exited:
-                break
-        self._bury(["ngspice does not let go of its circuit", *self._engine.complained])
+        self._engine.exited = self._engine.exited or (1, False, False)  # not to be used again
+        raise EngineDead(["ngspice does not let go of its circuit", *self._engine.complained])
 
     def listing(self) -> list[str]:
         """The circuit as ngspice flattened it, ``number : text`` a line. Raises EngineError."""
@@ -108,8 +110,8 @@ class Session:
     def alter(self, device: str, value: float) -> None:
         """Give a part another value (Ohm, F, H; V or A for the DC value of a source) until the next load.
 
-        Parts in subcircuits: ``xslice.rload`` or, as ngspice writes it, ``r.xslice.rload``. A value that follows from a
-        ``.param`` does not move along. Raises EngineError where there is no such part.
+        Parts in subcircuits: ``xslice.rload`` or, as ngspice writes it, ``r.xslice.rload``. A value that
+        follows from a ``.param`` does not move along. Raises EngineError where there is no such part.
         """
         self._ready()
         name = device.lower()
@@ -124,14 +126,14 @@ class Session:
     def transient(
         self, step: float, stop: float, longest: float, initial: bool = True, stepper: Stepper | None = None
     ) -> Waves:
-        """Simulate from 0 to ``stop`` with steps up to ``longest`` (all in s): ``time`` and each saved vector.
+        """Simulate from 0 to ``stop`` in steps up to ``longest`` (all in s): ``time`` and each saved vector.
 
-        Nodes go by their bare names in lower case, currents of sources as ``vcc#branch``, saved device currents as
-        ``@rpull[i]``. ``initial`` starts from the ``.ic`` lines instead of an operating point. A ``stepper`` limits
-        each step by its ``bound`` and may end the run: the result is then what was simulated until there.
-        Raises EngineError, EngineDead, or whatever the stepper raised.
+        Nodes go by their bare names in lower case, currents of sources as ``vcc#branch``, saved currents of
+        parts as ``@rpull[i]``. ``initial`` starts from the ``.ic`` lines instead of an operating point. A
+        ``stepper`` limits each step by its ``bound`` and may end the run: the result is then what was
+        simulated until there. Raises EngineError, EngineDead, or whatever the stepper raised.
         """
-        if not 0 < step <= stop or not 0 < longest or not math.isfinite(stop + longest):
+        if not 0 < step <= stop or longest <= 0 or not math.isfinite(stop + longest):
             raise ValueError(f"no sensible times: step {step!r}, stop {stop!r}, longest {longest!r}")
         self._ready()
         engine, stop = self._engine, float(stop)
@@ -148,7 +150,8 @@ class Session:
             self._tidy()
         time = waves["time"]
         if not stopped and time[-1] < stop * (1 - 1e-9):
-            raise EngineError([f"the run ended at {time[-1]:.6g} s instead of {stop:.6g} s", *self.messages[-3:]])
+            reached = f"the run ended at {time[-1]:.6g} s instead of {stop:.6g} s"
+            raise EngineError([reached, *self.messages[-3:]])
         self._last = waves
         return waves
 
@@ -164,7 +167,7 @@ class Session:
         return {name: float(wave[0]) for name, wave in waves.items()}
 
     def dc_sweep(self, source: str, start: float, stop: float, step: float) -> Waves:
-        """Operating points over the value of ``source`` (``temp`` sweeps degC); the swept values are ``sweep``.
+        """Operating points over the value of ``source`` (``temp``: degC); the swept values are ``sweep``.
 
         Raises EngineError, EngineDead.
         """
@@ -179,7 +182,8 @@ class Session:
         count = math.floor((stop - start) / step + 1e-6) + 1
         swept = waves["sweep"]
         if len(swept) != count or abs(swept[-1] - (start + (count - 1) * step)) > 1e-6 * abs(step) * count:
-            raise EngineError([f"the sweep of {source} ended at {swept[-1]:.6g} after {len(swept)} of {count} points"])
+            reached = f"{swept[-1]:.6g} after {len(swept)} of {count} points"
+            raise EngineError([f"the sweep of {source} ended at {reached}"])
         self._last = waves
         return waves
 
@@ -223,34 +227,25 @@ class Session:
             raise EngineError(["no circuit is loaded"])
         self._last = {}
 
-    def _bury(self, words: Sequence[str], line: int | None = None) -> None:
-        self._engine.exited = self._engine.exited or (1, False, False)
-        raise EngineDead(list(words)[:_MOST_WORDS] or ["ngspice gave up without a word"], line)
-
     def _judge(self, code: int, lines: Sequence[str] = (), stopped: bool = False) -> None:
-        """Sort what ngspice just said into messages and failure."""
-        words = [text.strip() for text in self._engine.complained if text.strip()]
-        if stopped:
-            words = [text for text in words if not _STOPPED.search(text)]
-        failed = [text for text in words if _FAILED.search(text)]
-        if not (code or failed or self._engine.exited):
-            self.messages += words
+        """Sort what ngspice just said into remarks and failure."""
+        heard = words.plain(self._engine.complained, stopped)
+        if not (code or self._engine.exited or words.is_failure(heard)):
+            self.messages += heard
             return
-        notes = [text for text in words if _NOTE.match(text)]
-        self.messages += notes
-        words = [text for text in words if text not in notes][-_MOST_WORDS:]
-        line = _blamed(words, lines)
+        grounds = words.grounds(heard) or ["ngspice gave up without a word"]
+        line = words.blamed(grounds, lines)
         if self._engine.exited:
-            self._bury(words, line)
-        raise EngineError(words or [f"ngspice returned {code} without a word"], line)
+            raise EngineDead(grounds, line)
+        raise EngineError(grounds, line)
 
     def _proven(self, axis: str | None) -> Waves:
-        """All vectors of the current plot, complete: same length, finite, and everything that was to be saved."""
+        """All vectors of the current plot: same length, finite, and everything there that was to be saved."""
         engine = self._engine
         waves: Waves = {}
         faults: list[str] = []
         for spelling in engine.vector_names():
-            name, wave = _bare(spelling), engine.vector(spelling)
+            name, wave = words.bare(spelling), engine.vector(spelling)
             if axis == "sweep" and name.endswith("-sweep"):
                 name = "sweep"
             if wave is None:
@@ -262,8 +257,11 @@ class Session:
         expected = 1 if axis is None else len(waves.get(axis, ()))
         if not expected or not waves:
             faults.insert(0, "the analysis left no result")
-        faults += [f"{name} has {len(w)} values instead of {expected}" for name, w in waves.items() if len(w) != expected]
-        faults += [f"{name} was asked for and is absent" for name in _saved(self._deck or ()) if name not in waves]
+        for name, wave in waves.items():
+            if len(wave) != expected:
+                faults.append(f"{name} has {len(wave)} values instead of {expected}")
+        wanted = words.saved(self._deck or ())
+        faults += [f"{name} was asked for and is absent" for name in wanted if name not in waves]
         if faults:
             raise EngineError(faults)
         return waves
@@ -273,69 +271,42 @@ class Session:
         if not self._engine.exited:
             if self._engine.stopped:
                 self._engine.command("status")
-                for text in self._engine.said:
-                    if found := _BREAKPOINT.match(text):
-                        self._engine.command(f"delete {found[1]}")  # "delete all" would forget the .save lines too
+                for number in words.breakpoints(self._engine.said):
+                    self._engine.command(f"delete {number}")  # "delete all" would forget the .save lines too
             self._engine.command("destroy all")
 
 
-def _bare(name: str) -> str:
-    """``V(1)`` -> ``1``; lower case."""
-    name = name.lower()
-    return name[2:-1] if name.startswith("v(") and name.endswith(")") else name
+def vector_name(cell: Any) -> str:
+    """The name of one entry of the ``vecsa`` that a stepper's ``point`` is given, as results spell it."""
+    from harness.engine.ngspice import ffi
 
-
-def _saved(deck: Iterable[str]) -> list[str]:
-    """Names that the ``.save`` lines of a circuit ask for, as they appear in a result."""
-    names = []
-    for line in deck:
-        words = line.lower().split()
-        if words and words[0] == ".save":
-            for word in words[1:]:
-                current = re.fullmatch(r"i\((.+)\)", word)
-                names.append(f"{current[1]}#branch" if current else _bare(word))
-    return [name for name in names if name not in ("all", "none")]
-
-
-def _blamed(words: Sequence[str], lines: Sequence[str]) -> int | None:
-    """The line of the deck that ngspice names by number (its own count begins with the title) or quotes in full."""
-    for text in words:
-        found = _LINE.search(text)
-        if found and 1 <= int(found[1]) - 1 <= len(lines):
-            return int(found[1]) - 1
-    plain = [" ".join(line.lower().split()) for line in lines]
-    for text in words:
-        quoted = " ".join(text.lower().rpartition(":")[2].split())
-        if quoted and plain.count(quoted) == 1:
-            return plain.index(quoted) + 1
-    return None
+    return words.bare(ffi.string(cell.name).decode("utf8"))
 
 
 _session: Session | None = None
 
 
 def session(room: str | None = None) -> Session:
-    """The session of this process, started at the first call (``room`` counts only then). Raises EngineMissing."""
+    """The session of this process, started by the first call, whose ``room`` holds. Raises EngineMissing."""
     global _session
     if _session is None:
         _session = Session(room)
     return _session
 
 
-def engine_report() -> Mapping[str, object]:
-    """What ``engine`` shows: ``found``, ``library``, ``version``, ``version_text``, ``tested``, ``within_tested``, ``mend``."""
-    report: dict[str, object] = {"tested": f"{OLDEST} to {NEWEST}", "mend": ""}
+def engine_report() -> dict[str, object]:
+    """What there is to know about the engine; starts the session.
+
+    ``found`` (bool), ``library`` (path), ``version`` (int), ``version_text``, ``tested`` (range as text),
+    ``within_tested`` (bool) and ``mend``, what to type where something is amiss, else empty.
+    """
+    report: dict[str, object] = {"found": False, "library": None, "version": None, "version_text": "none"}
+    report |= {"tested": f"{OLDEST} to {NEWEST}", "within_tested": False}
     try:
         engine = session()
     except EngineMissing as error:
-        return report | {
-            "found": False, "library": None, "version": None, "version_text": "not found", "within_tested": False,
-            "mend": str(error),
-        }  # fmt: skip
+        return report | {"mend": str(error)}
     within = OLDEST <= engine.version <= NEWEST
-    if not within:
-        report["mend"] = f"This engine has not been tried. Results may differ from {OLDEST} to {NEWEST}. {MEND}"
-    return report | {
-        "found": True, "library": engine.library, "version": engine.version, "version_text": engine.version_text,
-        "within_tested": within,
-    }  # fmt: skip
+    hint = "" if within else f"Only engines {OLDEST} to {NEWEST} have been tried; results may differ. {MEND}"
+    report |= {"found": True, "library": engine.library, "version": engine.version}
+    return report | {"version_text": engine.version_text, "within_tested": within, "mend": hint}
