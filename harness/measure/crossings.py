@@ -1,0 +1,98 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where a wave crosses a level, on an uneven grid.
+
+Where four neighbouring points look like one smooth curve the crossing is taken on the cubic through them,
+otherwise (corners, edges, jumps) on the straight line between the two points around it. A piecewise linear
+wave has its corners at points, so that its crossings come out exactly.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.measure.window import Array, check
+
+STEP_RATIO = 4.0  # neighbouring steps further apart in length than this do not belong to one smooth stretch
+BEND_RATIO = 4.0  # so do bends (second differences): of one sign, and of one size within this factor
+
+
+def crossings(time: Array, wave: Array, level: float) -> tuple[Array, NDArray[np.int_]]:
+    """Instants (s) at which ``wave`` crosses ``level``, and directions (+1 rising, -1 falling), in order.
+
+    A wave that lies exactly on the level counts as below it. Raises ValueError for a broken record.
+    """
+    check(time, wave)
+    segments, directions = crossed_segments(wave, level)
+    return np.array([instant_in(time, wave, level, int(k)) for k in segments]), directions
+
+
+def crossed_segments(wave: Array, level: float) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+    """Indices k of the segments (k, k + 1) that cross ``level``, and their directions."""
+    above = wave > level
+    segments = np.flatnonzero(above[1:] != above[:-1])
+    return segments, np.where(above[segments + 1], 1, -1)
+
+
+def instant_in(time: Array, wave: Array, level: float, k: int) -> float:
+    """Instant (s) at which the segment (k, k + 1) crosses ``level``."""
+    step = float(time[k + 1] - time[k])
+    share = float((level - wave[k]) / (wave[k + 1] - wave[k]))
+    curve = _cubic(time, wave, k)
+    if curve is None:
+        return float(time[k]) + share * step
+    low, high = 0.0, step
+    rising = wave[k + 1] > wave[k]
+    for _ in range(60):
+        middle = (low + high) / 2
+        if (_value(curve, middle) > level) == rising:
+            high = middle
+        else:
+            low = middle
+    return float(time[k]) + (low + high) / 2
+
+
+def value_at(time: Array, wave: Array, instant: float) -> float:
+    """Value of ``wave`` at ``instant`` (s) on the same local curve that crossings are taken on."""
+    k = int(np.clip(np.searchsorted(time, instant, side="right") - 1, 0, len(time) - 2))
+    curve = _cubic(time, wave, k)
+    if curve is None:
+        return float(np.interp(instant, time, wave))
+    return _value(curve, instant - float(time[k]))
+
+
+def smooth(time: Array, wave: Array, k: int) -> bool:
+    """True where the points k - 1 to k + 2 look like one smooth curve: even steps, bends alike at k and k +
+    1."""
+    if k < 1 or k + 2 >= len(time):
+        return False
+    steps = np.diff(time[k - 1 : k + 3])
+    if steps.min() <= 0 or max(steps[1] / steps[0], steps[0] / steps[1]) > STEP_RATIO:
+        return False
+    if max(steps[2] / steps[1], steps[1] / steps[2]) > STEP_RATIO:
+        return False
+    slopes = np.diff(wave[k - 1 : k + 3]) / steps
+    left = (slopes[1] - slopes[0]) / (steps[0] + steps[1])
+    right = (slopes[2] - slopes[1]) / (steps[1] + steps[2])
+    return bool(left * right > 0 and 1 / BEND_RATIO < left / right < BEND_RATIO)
+
+
+Cubic = tuple[float, float, float, float, float, float]
+
+
+def _cubic(time: Array, wave: Array, k: int) -> Cubic | None:
+    """Newton's form of the cubic through the points k - 1 to k + 2, in the time since point k; None where not
+    smooth."""
+    if not smooth(time, wave, k):
+        return None
+    before, step, beyond = (float(time[j] - time[k]) for j in (k - 1, k + 1, k + 2))
+    first = float(wave[k + 1] - wave[k]) / step
+    second = (float(wave[k - 1] - wave[k]) / before - first) / (before - step)
+    far = float(wave[k + 2] - wave[k]) / beyond
+    third = ((far - first) / (beyond - step) - second) / (beyond - before)
+    return float(wave[k]), first, second, third, step, before
+
+
+def _value(curve: Cubic, at: float) -> float:
+    start, first, second, third, step, before = curve
+    return start + at * (first + (at - step) * (second + (at - before) * third))

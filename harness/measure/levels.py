@@ -1,0 +1,140 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""State levels of a two-level wave, after the histogram method of IEEE Std 181 (second hand), weighted by
+time.
+
+The range of the wave is split in two halves and the most frequented bin of each half is a state level. Here
+every segment spreads its time over the bins that it passes, so that dense points at an edge do not count more
+than the time they cover, and the level is the time median around the bin, not the bin's centre.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.measure.window import Array, check
+
+BINS = 100  # common practice: 1 % of the range a bin, widened tenfold once
+LEAST_SHARE = 0.01  # share of the time a mode must hold (IEEE Std 181-2011, 5.2.1, second hand)
+DISTINCT = 3.0  # a mode holds so many times what an even spread over its half would put there; rule of thumb
+
+
+@dataclass(frozen=True)
+class StateLevels:
+    """Low and high state level, in the unit of the wave, and how each was found: "mode" or "extreme"."""
+
+    low: float
+    high: float
+    low_method: str
+    high_method: str
+
+    @property
+    def method(self) -> str:
+        """One word for both: "mode", "extreme", "low extreme" (high by its mode) or "high extreme"."""
+        if self.low_method == self.high_method:
+            return self.low_method
+        return "low extreme" if self.low_method == "extreme" else "high extreme"
+
+
+def state_levels(time: Array, wave: Array) -> StateLevels:
+    """State levels of ``wave`` (shape (n,)) over the whole of ``time`` (s, shape (n,)).
+
+    A half of the range without a distinct mode (a pulse shorter than 1 % of the record, or one that never
+    settles) gives its extreme, which is stated. Raises ValueError for a broken record.
+    """
+    check(time, wave)
+    low, high = float(wave.min()), float(wave.max())
+    if low == high:
+        return StateLevels(low, high, "mode", "mode")
+    below = _mode(time, wave, low, high, upper=False)
+    above = _mode(time, wave, low, high, upper=True)
+    return StateLevels(
+        low if below is None else below,
+        high if above is None else above,
+        "extreme" if below is None else "mode",
+        "extreme" if above is None else "mode",
+    )
+
+
+def _mode(time: Array, wave: Array, low: float, high: float, upper: bool) -> float | None:
+    """The mode of one half of the range, or None where there is no distinct one."""
+    spread = _Spread(time, wave)
+    for bins in (BINS, BINS // 10):
+        edges = low + (high - low) / 2 * (np.arange(bins // 2 + 1) / (bins // 2) + upper)
+        held = np.diff([spread.below(float(edge)) for edge in edges])
+        held[-1] += spread.below(float(edges[-1]), inclusive=True) - spread.below(float(edges[-1]))
+        best = int(np.argmax(held))
+        if held[best] >= LEAST_SHARE * spread.total and held[best] >= DISTINCT * held.sum() / len(held):
+            width = (high - low) / bins
+            return _settle(spread, float(edges[best] + edges[best + 1]) / 2, width)
+    return None
+
+
+def _settle(spread: _Spread, centre: float, width: float) -> float:
+    """Median of the time that the wave spends within half a width of ``centre``, moved until it stays."""
+    for _ in range(40):
+        middle = spread.median(centre - width / 2, centre + width / 2)
+        if abs(middle - centre) <= 1e-12 * width:
+            break
+        centre = middle
+    return middle
+
+
+def time_median(time: Array, wave: Array) -> float:
+    """The value that the wave exceeds half of the time (unit of the wave). Raises ValueError for a broken
+    record."""
+    check(time, wave)
+    return _Spread(time, wave).median(float(wave.min()), float(wave.max()))
+
+
+class _Spread:
+    """How the time of a piecewise linear wave spreads over its values."""
+
+    def __init__(self, time: Array, wave: Array) -> None:
+        moving = np.diff(time) > 0
+        self.step = np.diff(time)[moving]
+        self.low = np.minimum(wave[1:], wave[:-1])[moving]
+        self.high = np.maximum(wave[1:], wave[:-1])[moving]
+        rise = self.high - self.low
+        self.flat = rise == 0
+        self.rise = np.where(self.flat, 1.0, rise)
+        self.total = float(self.step.sum())
+
+    def below(self, value: float, inclusive: bool = False) -> float:
+        """Time (s) spent below ``value``, or at and below it."""
+        share = np.clip((value - self.low) / self.rise, 0.0, 1.0)
+        flat = self.low <= value if inclusive else self.low < value
+        return float(np.sum(self.step * np.where(self.flat, flat, share)))
+
+    def median(self, least: float, most: float) -> float:
+        """Median over the time spent from ``least`` to ``most``, both included; their middle where there is
+        none."""
+        before, after = self.below(least), self.below(most, inclusive=True)
+        if after <= before:
+            return (least + most) / 2
+        target = (before + after) / 2
+        corners = np.unique(np.concatenate((self.low, self.high)))
+        corners = np.concatenate(([least], corners[(corners > least) & (corners < most)], [most]))
+        first, last = 0, len(corners) - 1
+        while first < last:  # the first corner at or below which the wave spends the target time
+            middle = (first + last) // 2
+            if self.below(float(corners[middle]), inclusive=True) >= target:
+                last = middle
+            else:
+                first = middle + 1
+        here = float(corners[first])
+        up_to = self.below(here)
+        if first == 0 or up_to <= target:
+            return here
+        there = float(corners[first - 1])
+        start = self.below(there, inclusive=True)
+        return there + (here - there) * (target - start) / (up_to - start)
+
+
+def output_resistance(unloaded: float, loaded: float, load: float) -> float:
+    """Output resistance (Ohm) from a settled level without and with a load of ``load`` Ohm to 0 V.
+
+    R = load (V_unloaded - V_loaded) / V_loaded, the voltage divider solved for its upper part.
+    """
+    return load * (unloaded - loaded) / loaded

@@ -1,0 +1,72 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One cycle cut out of a record: an uneven time grid, ends that need not lie on points, and its periodic
+continuation.
+
+Between points a wave is taken as a straight line, so every figure here is exact for piecewise linear waves.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def check(time: Array, *waves: Array) -> None:
+    """Raise ValueError unless ``time`` (s, shape (n,)) never runs back and every wave is finite, as long."""
+    if time.ndim != 1 or len(time) < 2:
+        raise ValueError(f"a record needs at least two points in time, this one has the shape {time.shape}")
+    if not np.all(np.isfinite(time)) or np.any(np.diff(time) < 0):
+        raise ValueError("the times of a record must be finite and must never run back")
+    for wave in waves:
+        if wave.shape != time.shape:
+            raise ValueError(f"a wave has the shape {wave.shape}, its time has {time.shape}")
+        if not np.all(np.isfinite(wave)):
+            raise ValueError("a wave holds values that are not finite")
+
+
+def cut(time: Array, begin: float, end: float, *waves: Array) -> tuple[Array, ...]:
+    """``time`` and ``waves`` from ``begin`` to ``end`` (s), with interpolated points at both ends.
+
+    Raises ValueError where the record does not cover the span or is no record.
+    """
+    check(time, *waves)
+    if not begin < end:
+        raise ValueError(f"a cycle must end after it begins: {begin:g} s to {end:g} s")
+    slack = 1e-9 * (end - begin)
+    if begin < time[0] - slack or end > time[-1] + slack:
+        held = f"{time[0]:g} s to {time[-1]:g} s"
+        raise ValueError(f"the record from {held} does not cover the cycle from {begin:g} s to {end:g} s")
+    inside = (time > begin) & (time < end)
+    ends = np.array([begin, end])
+    pieces = [np.concatenate((ends[:1], time[inside], ends[1:]))]
+    for wave in waves:
+        first, last = np.interp(ends, time, wave)
+        pieces.append(np.concatenate(([first], wave[inside], [last])))
+    return tuple(pieces)
+
+
+def thrice(period: float, time: Array, *waves: Array) -> tuple[Array, ...]:
+    """The n points of a cycle continued periodically: the cycle before, itself and the next, 3 n + 1 points.
+
+    ``time`` must not hold the end of the cycle, which is the first point of the next. The middle cycle owns the
+    segments n to 2 n - 1.
+    """
+    pieces = [np.concatenate((time - period, time, time + period, time[:1] + 2 * period))]
+    pieces.extend(np.concatenate((wave, wave, wave, wave[:1])) for wave in waves)
+    return tuple(pieces)
+
+
+def mean_product(time: Array, first: Array, second: Array) -> float:
+    """Time mean of the product of two waves, exact for piecewise linear ones (product of their units)."""
+    step = np.diff(time)
+    a, b, c, d = first[:-1], first[1:], second[:-1], second[1:]
+    total = np.sum(step * (2 * a * c + a * d + b * c + 2 * b * d)) / 6
+    return float(total / (time[-1] - time[0]))
+
+
+def mean(time: Array, wave: Array) -> float:
+    """Time mean of a wave by the trapezium rule (unit of the wave)."""
+    step = np.diff(time)
+    return float(np.sum(step * (wave[1:] + wave[:-1])) / (2 * (time[-1] - time[0])))
