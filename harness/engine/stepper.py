@@ -142,9 +142,7 @@ class Stepper:
         """Pointers to the values that are watched. The engine's storage is new in each run."""
         from harness.engine.session import vector_name
 
-        cells: dict[str, Any] = {}
-        for i in range(data.veccount):
-            cells[vector_name(data.vecsa[i])] = data.vecsa[i]
+        cells = {vector_name(data.vecsa[i]): data.vecsa[i] for i in range(data.veccount)}
         missing = [name for name in self.columns if name not in cells]
         if missing:
             raise KeyError(f"the engine saves no {', '.join(missing)}")

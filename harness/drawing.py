@@ -1,0 +1,59 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Intended against drawn, part by part, before anything runs."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+
+from harness.board import Board
+from harness.netlist import Netlist
+from harness.units import engineering
+
+COLUMNS = ["part", "intended", "drawn", "verdict"]
+SAME = 1e-9  # relative difference below which two values are the same
+_UNITS = {"r": "Ohm", "c": "F", "l": "H", "v": "V", "i": "A"}
+
+
+def drawn_values(board: Board, netlist: Netlist) -> dict[str, float]:
+    """The netlist's value (SI) of every part that the board file intends; parts that are not drawn are left out."""
+    values = {}
+    for name in board.intended:
+        value = _drawn(netlist, name)
+        if math.isfinite(value):
+            values[name] = value
+    return values
+
+
+def compare_drawing(board: Board, netlist: Netlist) -> pd.DataFrame:
+    """One row a part: ``same``, ``differs``, ``not drawn``, or ``not intended`` (a slip there cannot be noticed).
+
+    Sources that an axis sets, and parts whose value is not a plain number, are listed only where intended.
+    """
+    rows = []
+    for name, intended in board.intended.items():
+        drawn = _drawn(netlist, name)
+        unit = intended.unit or _UNITS.get(name[0].lower(), "")
+        wanted = engineering(intended.value, unit)
+        if not math.isfinite(drawn):
+            rows.append((name, wanted, "", "not drawn"))
+            continue
+        same = abs(drawn - intended.value) <= SAME * max(abs(drawn), abs(intended.value))
+        rows.append((name, wanted, engineering(drawn, unit, 6 if not same else 4), "same" if same else "differs"))
+    known = {name.lower() for name in board.intended}
+    driven = {axis.sets.lower() for axis in board.axes.values() if axis.sets}
+    for key, part in netlist.parts.items():
+        if part.letter not in ("r", "c", "l") or key in known or key in driven:
+            continue
+        drawn = _drawn(netlist, key)
+        if math.isfinite(drawn):
+            rows.append((part.name, "", engineering(drawn, _UNITS[part.letter]), "not intended"))
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _drawn(netlist: Netlist, name: str) -> float:
+    try:
+        return float(netlist.value(name.lower()))
+    except (KeyError, ValueError):
+        return math.nan

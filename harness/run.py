@@ -1,0 +1,293 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The whole job: board file to corners, prediction, simulation, measurement, verdict, tables."""
+
+from __future__ import annotations
+
+import math
+import os
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from harness import __version__
+from harness.board import Board, load_board
+from harness.corners import corner_table, nominal_row
+from harness.drawing import compare_drawing, drawn_values
+from harness.findings import BoardError, Finding, NetlistError
+from harness.netlist import Netlist, read_netlist
+from harness.netlist_lint import lint
+from harness.planning import TEMPERATURE, ROOM_TEMPERATURE, probes_of, tasks_of, temperature_of
+from harness.predict.hand import hand_substitution, hand_table
+from harness.predict.refined import Prediction, predict
+from harness.results import RunResult
+from harness.simulate import CornerResult, Task, simulate
+from harness.verdict import expected_figures, judge, literal_hand, what_falls_short
+
+Progress = Callable[[int, int, str], None]
+Only = Sequence[tuple[str, float | str]]
+PATIENCE = 2  # times the number of workers: so many engine failures before any success end the run
+WORKERS = 2
+
+
+class EngineFailed(RuntimeError):
+    """No corner could be simulated; the message says why, in ngspice's own words."""
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """Everything known before the engine runs. ``hand_on_drawn``: hand formulas fed with drawn values."""
+
+    board: Board
+    netlist: Netlist
+    corners: pd.DataFrame
+    check: pd.DataFrame
+    hand: pd.DataFrame
+    hand_on_drawn: pd.DataFrame
+    lint: tuple[Finding, ...]
+
+    @property
+    def store(self) -> Path:
+        """Where figures of device models, measured alone, are kept."""
+        return self.board.path.parent / ".ramp-harness" / "models"
+
+
+def prepare(path: str | Path, only: Only = ()) -> Prepared:
+    """Reads board file and netlist and predicts by hand. Raises BoardError or NetlistError with all findings."""
+    board = load_board(Path(path))
+    netlist = read_netlist(board.netlist, board.include)
+    if findings := board.check_against(netlist):
+        raise BoardError(findings)
+    corners = corner_table(board, only)
+    hand = literal_hand(board, corners, hand_table(board, corners))
+    on_drawn = literal_hand(board, corners, hand_table(board, corners, values=drawn_values(board, netlist)))
+    return Prepared(
+        board, netlist, corners, compare_drawing(board, netlist), hand, on_drawn, tuple(lint(netlist))
+    )
+
+
+def predictions(prepared: Prepared, measure: bool) -> Prediction:
+    """Solved, ideal and refined predictions; ``measure``: device models that are not known yet are measured alone."""
+    from harness.characterise import characterise
+
+    known = characterise(prepared.board, prepared.netlist, prepared.store, measure=measure)
+    return predict(prepared.board, prepared.netlist, prepared.corners, known)
+
+
+def run(
+    path: str | Path,
+    jobs: int | None = None,
+    only: Only = (),
+    accuracy: float | None = None,
+    progress: Progress | None = None,
+) -> RunResult:
+    """Simulates every corner of a board and judges it.
+
+    ``jobs``: worker processes; ``only``: axis values to restrict to; ``accuracy``: share of the period that duty
+    bars should reach; ``progress(done, all, text)`` is called as corners finish.
+    Raises BoardError, NetlistError (input), EngineMissing or EngineFailed (engine).
+    """
+    begun = time.perf_counter()
+    prepared = prepare(path, only)
+    board = prepared.board
+    if accuracy is not None:
+        board = replace(board, simulation=replace(board.simulation, accuracy=accuracy))
+        prepared = replace(prepared, board=board)
+    workers = jobs or min(WORKERS, os.cpu_count() or 1)
+    prediction = _predicted_in_a_worker(prepared)
+    hints = prediction.refined.combine_first(prediction.ideal)
+    tasks = tasks_of(board, prepared.netlist, prepared.corners, hints)
+    with tempfile.TemporaryDirectory() as spool:
+        results = _simulated(prepared, tasks, workers, Path(spool), progress)
+        return _judged(prepared, prediction, results, Path(spool), workers, begun)
+
+
+def _predicted_in_a_worker(prepared: Prepared) -> Prediction:
+    """Device models run on an engine of their own, so that nothing of it is left in this process."""
+    from harness.engine.pool import run_all
+
+    (outcome,) = (outcome for _, outcome in run_all([prepared], _predict_task, workers=1, seconds=300.0))
+    if outcome.value is None:
+        raise EngineFailed(f"the device models could not be measured alone: {outcome.reason}")
+    return outcome.value
+
+
+def _predict_task(prepared: Prepared) -> Prediction:
+    return predictions(prepared, measure=True)
+
+
+def _simulated(
+    prepared: Prepared, tasks: Sequence[Task], workers: int, spool: Path, progress: Progress | None
+) -> list[CornerResult]:
+    """All corners, in the order of the table; waveforms go to ``spool`` so that memory stays flat."""
+    from harness.engine.pool import run_all
+
+    results: dict[int, CornerResult] = {}
+    failures = 0
+    stream = run_all(tasks, simulate, workers=workers, seconds=prepared.board.simulation.seconds)
+    for index, outcome in stream:
+        result = outcome.value or CornerResult(tasks[index].corner, "not simulated", reason=outcome.reason)
+        if result.waveforms:
+            np.savez(spool / f"{result.corner}.npz", **result.waveforms)  # type: ignore[arg-type]
+            result.waveforms = {}
+        results[index] = result
+        failures = failures + 1 if result.state == "not simulated" else -(10**9)
+        if progress is not None:
+            progress(len(results), len(tasks), f"{result.corner}: {result.state}")
+        if failures >= min(PATIENCE * workers, len(tasks)):
+            stream.close()
+            _raise_failure(prepared, result)
+    return [results[index] for index in range(len(tasks))]
+
+
+def _raise_failure(prepared: Prepared, result: CornerResult) -> None:
+    """No corner runs: a netlist the engine does not accept is bad input, anything else an engine failure."""
+    deck = prepared.netlist.deck()
+    if result.line is not None and 1 <= result.line <= len(deck):
+        line = deck[result.line - 1]
+        raise NetlistError([Finding(line.path, f"ngspice does not accept this line: {result.reason}", line=line.number)])
+    raise EngineFailed(f"{prepared.netlist.path.name}: no corner could be simulated. {result.reason}")
+
+
+def _judged(
+    prepared: Prepared,
+    prediction: Prediction,
+    results: Sequence[CornerResult],
+    spool: Path,
+    workers: int,
+    begun: float,
+) -> RunResult:
+    board, netlist = prepared.board, prepared.netlist
+    corners = prepared.corners.copy()
+    corners["state"] = [_state(result) for result in results]
+    corners["reason"] = [result.reason or "; ".join(result.notes) for result in results]
+    figures = pd.DataFrame([result.figures for result in results], index=corners.index)
+    widths = pd.DataFrame([result.bars for result in results], index=corners.index)
+    table, effects = judge(
+        board, corners, prepared.hand, prepared.hand_on_drawn,
+        {"solved": prediction.solved, "ideal": prediction.ideal, "refined": prediction.refined},
+        prediction.effects, figures, widths,
+    )  # fmt: skip
+    telling = _telling(board, table)
+    nominal = nominal_row(board)
+    return RunResult(
+        board=board,
+        corners=table,
+        harmonics=_harmonics(results),
+        effects=effects,
+        check=prepared.check,
+        expected=expected_figures(board, table),
+        run=_record(prepared, results, workers, time.perf_counter() - begun),
+        waveforms={corner: _waveforms(spool, corner) for corner in telling if (spool / f"{corner}.npz").exists()},
+        telling=telling,
+        formulas={
+            name: (str(board.hand[name].text), text) for name, text in hand_substitution(board, nominal).items()
+        },
+        parts_text=tuple(prediction.origins),
+        lint=prepared.lint,
+        notes=tuple(netlist.notes),
+    )
+
+
+def _state(result: CornerResult) -> str:
+    """The measured state, or ``out of range`` where both comparator inputs leave what its class is right for."""
+    rooms = [result.figures.get(name, math.nan) for name in ("headroom", "floor_room")]
+    beyond = any(math.isfinite(room) and room < 0 for room in rooms)
+    return "out of range" if beyond and result.state != "not simulated" else result.state
+
+
+def _waveforms(spool: Path, corner: str) -> dict[str, Any]:
+    with np.load(spool / f"{corner}.npz", allow_pickle=False) as stored:
+        return {name: stored[name] for name in stored.files}
+
+
+def _harmonics(results: Sequence[CornerResult]) -> pd.DataFrame:
+    rows: list[tuple[str, int, float, float]] = []
+    for result in results:
+        rows += [
+            (result.corner, number, float(abs(value)), float(np.angle(value)))
+            for number, value in enumerate(result.harmonics, start=1)
+        ]
+    return pd.DataFrame(rows, columns=["corner", "harmonic", "amplitude", "phase"])
+
+
+def _telling(board: Board, table: pd.DataFrame) -> dict[str, str]:
+    """The corners whose waveforms are shown, each with the reason."""
+    chosen: dict[str, str] = {}
+    mask = np.ones(len(table), dtype=bool)
+    for name, axis in board.axes.items():
+        mask &= np.isclose(table[name].to_numpy(dtype=float), axis.nominal)
+    if mask.any():
+        chosen[str(table.loc[mask, "corner"].iloc[0])] = "every axis at its nominal value"
+    for state in table["state"].unique():
+        if state not in ("pulsing", "not simulated"):
+            chosen.setdefault(str(table.loc[table["state"] == state, "corner"].iloc[0]), f"the output is: {state}")
+    if "duty.simulated" in table.columns and table["duty.simulated"].notna().any():
+        duty = table["duty.simulated"]
+        chosen.setdefault(str(table.loc[duty.idxmin(), "corner"]), "the narrowest pulse")
+        chosen.setdefault(str(table.loc[duty.idxmax(), "corner"]), "the widest pulse")
+        gap = table["duty.difference"].abs()
+        if gap.notna().any():
+            chosen.setdefault(str(table.loc[gap.idxmax(), "corner"]), "hand and simulated duty farthest apart")
+    for name in board.limits:
+        margin = table.get(f"{name}.margin")
+        if margin is not None and margin.notna().any() and margin.min() < 0:
+            chosen.setdefault(str(table.loc[margin.idxmin(), "corner"]), f"{name}: farthest outside its limit")
+    for corner in board.simulation.report_corners:
+        if corner in set(table["corner"]):
+            chosen.setdefault(corner, "asked for in the board file")
+    return chosen
+
+
+def _record(prepared: Prepared, results: Sequence[CornerResult], workers: int, wall: float) -> dict[str, Any]:
+    """What run.json holds."""
+    board, netlist = prepared.board, prepared.netlist
+    missing = sum(result.state == "not simulated" for result in results)
+    engines = sorted({result.engine for result in results if result.engine})
+    assumed = []
+    if TEMPERATURE not in board.axes:
+        assumed.append(f"temperature {ROOM_TEMPERATURE:g} degC: the board has no temperature axis")
+    if not board.intended:
+        assumed.append("no intended part values: a wrong part value cannot be noticed")
+    assumed.append("parts at their drawn values: no tolerance is in these corners, only the axes")
+    return {
+        "board": board.name,
+        "revision": board.revision,
+        "corners": len(results),
+        "simulated": len(results) - missing,
+        "reused": 0,
+        "not_simulated": missing,
+        "engine_seconds": sum(result.engine_seconds for result in results),
+        "callback_seconds": sum(result.callback_seconds for result in results),
+        "wall_seconds": wall,
+        "workers": workers,
+        "versions": _versions(engines),
+        "hashes": {"board": board.sha256, **{path.name: digest for path, digest in netlist.files}},
+        "settings": {
+            "accuracy": board.simulation.accuracy,
+            "seconds_per_corner": board.simulation.seconds,
+            "steps": sorted({result.setting for result in results if result.setting}),
+            "bar_asked_for_reached": sum(result.reached for result in results),
+            "points": sum(result.points for result in results),
+            "options_overridden": list(netlist.options),
+        },
+        "assumed": assumed,
+    }
+
+
+def _versions(engines: Sequence[str]) -> dict[str, str]:
+    from importlib.metadata import version
+    from platform import python_version
+
+    names = ("PySpice", "numpy", "pandas", "matplotlib")
+    return {
+        "ramp-harness": __version__,
+        "engine": ", ".join(engines) or "none",
+        "python": python_version(),
+        **{name: version(name) for name in names},
+    }

@@ -1,0 +1,125 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One corner in a worker process: from a task to figures with bars, or to a state with a reason."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.engine.steps import NoCycle, Plan, Record, settle
+from harness.measure.cycle import Probes, measure_cycle, vector
+from harness.measure.spectrum import harmonics
+
+HARMONICS = 16
+SINK = "sink#"  # name of the computed current into the comparator's output
+SHOWN_POINTS = 1200  # of a waveform that is kept for the report
+_BEFORE = 0.1  # of the period shown before and after the settled cycle
+
+
+@dataclass(frozen=True)
+class Task:
+    """A corner to simulate: what to run and where to look.
+
+    ``sink_branches``: (node, Ohm) of each resistor between a node and the output; their currents add up to what
+    the comparator's output takes in.
+    """
+
+    corner: str
+    plan: Plan
+    probes: Probes
+    sink_branches: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass
+class CornerResult:
+    """What one corner gave.
+
+    ``state`` as in the glossary; ``figures`` and ``bars`` by quantity in SI units; ``harmonics``: 16 complex
+    amplitudes (V, peak) of the output, empty where it does not pulse; ``waveforms``: "time", "ramp",
+    "threshold", "output" of the settled cycle and a little more. ``line``: deck line an engine error names.
+    """
+
+    corner: str
+    state: str
+    reason: str = ""
+    figures: dict[str, float] = field(default_factory=dict)
+    bars: dict[str, float] = field(default_factory=dict)
+    words: dict[str, str] = field(default_factory=dict)
+    harmonics: NDArray[np.complex128] = field(default_factory=lambda: np.zeros(0, dtype=complex))
+    waveforms: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+    setting: str = ""
+    reached: bool = False
+    points: int = 0
+    notes: tuple[str, ...] = ()
+    engine_seconds: float = 0.0
+    callback_seconds: float = 0.0
+    engine: str = ""
+    line: int | None = None
+
+
+def simulate(task: Task) -> CornerResult:
+    """Runs one corner on this process's engine. EngineDead passes on, so that the process is discarded."""
+    from harness.engine.session import EngineDead, EngineError, session
+
+    engine = session()
+    engine_before, callback_before = engine.engine_seconds, engine.callback_seconds
+
+    def measure(record: Record, begin: float, end: float) -> dict[str, float | str]:
+        output = vector(record, str(task.probes.output))
+        sink = np.zeros(len(output))
+        for node, resistance in task.sink_branches:
+            sink += (vector(record, node) - output) / resistance
+        whole = {**record, SINK: sink}
+        return measure_cycle(whole, begin, end, task.probes, task.plan.temperature)
+
+    result = CornerResult(task.corner, "not simulated", engine=engine.version_text)
+    try:
+        settled = settle(engine, task.plan, measure)
+    except NoCycle as error:
+        result.state, result.reason = "no ramp", str(error)
+    except EngineDead:
+        raise
+    except EngineError as error:
+        result.reason, result.line = str(error), error.line
+    else:
+        result.figures = {k: v for k, v in settled.figures.items() if math.isfinite(v)}
+        result.bars = {k: settled.bars[k] for k in result.figures if k in settled.bars}
+        result.words = dict(settled.words)
+        result.state = result.words.pop("state", "pulsing")
+        result.setting, result.reached, result.points = settled.setting, settled.reached, settled.points
+        result.notes = tuple(settled.notes)
+        result.waveforms = _excerpt(settled.record, settled.begin, settled.end, task.probes)
+        if result.state == "pulsing":
+            result.harmonics = harmonics(
+                settled.record["time"], settled.record[task.probes.output], settled.begin, settled.end, HARMONICS
+            )
+    result.engine_seconds = engine.engine_seconds - engine_before
+    result.callback_seconds = engine.callback_seconds - callback_before
+    return result
+
+
+def _excerpt(record: Record, begin: float, end: float, probes: Probes) -> dict[str, NDArray[np.float64]]:
+    """Ramp, threshold and output over the settled cycle and a little more, thinned where nothing happens."""
+    time = record["time"]
+    margin = _BEFORE * (end - begin)
+    inside = np.flatnonzero((time >= begin - margin) & (time <= end + margin))
+    if len(inside) > SHOWN_POINTS:
+        inside = _thinned(time, [record[probes.ramp], record[probes.output]], inside)
+    return {
+        "time": time[inside],
+        **{role: record[getattr(probes, role)][inside] for role in ("ramp", "threshold", "output")},
+    }
+
+
+def _thinned(time: NDArray[np.float64], waves: list[NDArray[np.float64]], inside: NDArray[np.intp]) -> NDArray[np.intp]:
+    """The points that carry most of the curves' length, evenly along that length."""
+    length = np.zeros(len(inside) - 1)
+    for wave in (time, *waves):
+        part = wave[inside]
+        length += np.abs(np.diff(part)) / (np.ptp(part) or 1.0)
+    along = np.concatenate(([0.0], np.cumsum(length)))
+    wanted = np.linspace(0.0, along[-1], SHOWN_POINTS)
+    return inside[np.unique(np.searchsorted(along, wanted).clip(0, len(inside) - 1))]

@@ -1,0 +1,283 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The one place where predictions and measurements meet: agreement, limits, and the chain of effects.
+
+The chain from hand to simulated: what drawn part values do to the hand formula (a slip in the drawing), the hand
+formula against the ideal closed form on drawn values (a wrong formula), named real-part effects with an origin,
+and a remainder that is given no name. The rows of one quantity add up to simulated minus hand.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from harness.board import Board, Limit, Tolerance
+from harness.quantities import STEMS, is_stem, stem
+
+Column = NDArray[np.float64]
+
+COARSE_SHARE = 0.25  # a bar above this share of the tolerance cannot show agreement
+SLIP = "drawn part values instead of intended ones"
+FORMULA = "hand formula against the ideal form"
+REMAINDER = "remainder without a name"
+TEXT_COLUMNS = ("agreement", "limit")
+#: quantities that still speak where the comparator's inputs are out of range: they are the rule itself
+ROOMS = ("headroom", "floor_room")
+
+
+def _column(table: pd.DataFrame, name: str) -> Column:
+    if name in table.columns:
+        return table[name].to_numpy(dtype=float)
+    return np.full(len(table), math.nan)
+
+
+def _first_known(*columns: Column) -> Column:
+    result = columns[0].copy()
+    for column in columns[1:]:
+        result = np.where(np.isfinite(result), result, column)
+    return result
+
+
+def absolute_tolerance(tolerance: Tolerance, reference: Column, swing: Column, ramp: Column) -> Column:
+    """The tolerance of each corner in the quantity's own unit.
+
+    ``reference``: the figure a relative tolerance or an interval in cents refers to; ``swing``, ``ramp``: V.
+    """
+    match tolerance.scale:
+        case "absolute":
+            return np.full(len(reference), tolerance.value)
+        case "swing":
+            return tolerance.value * np.abs(swing)
+        case "ramp":
+            return tolerance.value * np.abs(ramp)
+        case "cents":
+            return np.abs(reference) * (2 ** (tolerance.value / 1200) - 1)
+        case _:
+            return tolerance.value * np.abs(reference)
+
+
+def agreement(
+    hand: Column, refined: Column, simulated: Column, bar: Column, tolerance: Column, trusted: NDArray[np.bool_], unnamed: Column
+) -> NDArray[np.str_]:
+    """The agreement word of each corner.
+
+    ``trusted``: the hand formula is the right one along this sweep; ``unnamed``: what named effects with an
+    origin leave open between hand and simulated (formula gap, slip and remainder together).
+    """
+    known = np.isfinite(hand) & np.isfinite(simulated) & np.isfinite(tolerance)
+    with np.errstate(invalid="ignore"):
+        coarse = known & ~(bar <= COARSE_SHARE * tolerance)
+        inside = known & (np.abs(simulated - hand) <= tolerance)
+        explained = known & trusted & (np.abs(simulated - refined) <= tolerance) & (np.abs(unnamed) <= tolerance)
+    return np.select(
+        [~known, coarse, inside, explained], ["no figure", "too coarse", "agrees", "explained"], "disagrees"
+    )
+
+
+def limit_words(figure: Column, bar: Column, limit: Limit | None) -> tuple[NDArray[np.str_], Column]:
+    """The limit word and the margin (to the nearest limit, bar subtracted) of each corner."""
+    if limit is None:
+        return np.full(len(figure), "no limit"), np.full(len(figure), math.nan)
+    room = np.full(len(figure), math.inf)
+    if limit.least is not None:
+        room = np.minimum(room, figure - limit.least)
+    if limit.most is not None:
+        room = np.minimum(room, limit.most - figure)
+    known = np.isfinite(figure)
+    with np.errstate(invalid="ignore"):
+        width = np.where(np.isnan(bar), math.inf, bar)
+        words = np.select(
+            [~known, room >= width, room < -width], ["no figure", "within", "outside"], "too close to call"
+        )
+        margin = np.where(known & np.isfinite(width), room - width, math.nan)
+    return words, margin
+
+
+def trusted_formula(corners: pd.DataFrame, axes: Sequence[str], gap: Column, tolerance: Column) -> NDArray[np.bool_]:
+    """Whether the hand formula is right along the whole sweep of the control that a corner belongs to.
+
+    A wrong formula can come right by chance at one control voltage; it explains nothing along that sweep.
+    """
+    sweep = "control" if "control" in axes else (axes[0] if axes else "")
+    with np.errstate(invalid="ignore"):
+        wrong = pd.Series(~(np.abs(gap) <= tolerance) & np.isfinite(gap) & np.isfinite(tolerance))
+    others = [axis for axis in axes if axis != sweep]
+    if not others:
+        return np.full(len(corners), not bool(wrong.any()))
+    keys = corners[others].astype(str).agg("|".join, axis=1).reset_index(drop=True)
+    return ~wrong.groupby(keys).transform("any").to_numpy(dtype=bool)
+
+
+def quantities_of(*tables: pd.DataFrame) -> list[str]:
+    """Every quantity that any table holds, in the order of the stems."""
+    names = {name for table in tables for name in table.columns if is_stem(str(name))}
+    order = list(STEMS)
+    return [name for name in order if name in names] + sorted(names - set(order))
+
+
+def judge(
+    board: Board,
+    corners: pd.DataFrame,
+    hand: pd.DataFrame,
+    hand_on_drawn: pd.DataFrame,
+    predicted: Mapping[str, pd.DataFrame],
+    effects: pd.DataFrame,
+    figures: pd.DataFrame,
+    widths: pd.DataFrame,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """All verdicts: the corner table with its columns a quantity, and the table of effects.
+
+    ``corners``: corner, axes, state, reason. ``predicted``: "solved", "ideal", "refined" tables. ``effects``:
+    corner, quantity, effect, amount, origin between ideal and refined. ``figures``, ``widths``: simulated
+    figures and bars. All tables share the order of rows.
+    """
+    refined, ideal = predicted["refined"], predicted["ideal"]
+    swing = _first_known(*(_column(t, "high_level") - _column(t, "low_level") for t in (refined, figures, hand)))
+    ramp = _first_known(*(_column(t, "ramp_high") - _column(t, "ramp_low") for t in (refined, figures, hand)))
+    beyond = (corners["state"] == "out of range").to_numpy()
+    pieces: dict[str, object] = {}
+    chain: list[pd.DataFrame] = []
+    for name in quantities_of(hand, predicted["solved"], refined, figures):
+        columns = {kind: _column(predicted[kind], name) for kind in ("solved", "ideal", "refined")}
+        by_hand, simulated, bar = _column(hand, name), _column(figures, name), _column(widths, name)
+        judged = np.where(beyond & (name not in ROOMS), math.nan, simulated)
+        tolerance = absolute_tolerance(
+            board.tolerance_of(name), _first_known(simulated, columns["refined"], by_hand), swing, ramp
+        )
+        steps = _chain(
+            name, corners["corner"], by_hand, _column(hand_on_drawn, name), columns["ideal"], columns["refined"],
+            simulated, effects,
+        )  # fmt: skip
+        unnamed = (
+            steps[steps["effect"].isin((SLIP, FORMULA, REMAINDER))].groupby("corner")["amount"].sum()
+            if len(steps)
+            else pd.Series(dtype=float)
+        )
+        gap = _first_known(columns["ideal"], _column(hand_on_drawn, name)) - by_hand
+        words = agreement(
+            by_hand, columns["refined"], judged, bar, tolerance,
+            trusted_formula(corners, list(board.axes), gap, tolerance),
+            unnamed.reindex(corners["corner"]).to_numpy(dtype=float),
+        )  # fmt: skip
+        limits, margin = limit_words(judged, bar, board.limits.get(name))
+        pieces |= {
+            f"{name}.hand": by_hand,
+            f"{name}.solved": columns["solved"],
+            f"{name}.refined": columns["refined"],
+            f"{name}.simulated": simulated,
+            f"{name}.bar": bar,
+            f"{name}.difference": simulated - by_hand,
+            f"{name}.agreement": words,
+            f"{name}.limit": limits,
+            f"{name}.margin": margin,
+            f"{name}.tolerance": tolerance,
+        }
+        chain.append(steps)
+    table = pd.concat([corners.reset_index(drop=True), pd.DataFrame(pieces)], axis=1)
+    filled = [steps for steps in chain if len(steps)]
+    columns = ["corner", "quantity", "effect", "amount", "origin"]
+    return table, pd.concat(filled, ignore_index=True)[columns] if filled else pd.DataFrame(columns=columns)
+
+
+def _chain(
+    name: str, ids: pd.Series, hand: Column, on_drawn: Column, ideal: Column, refined: Column, simulated: Column, effects: pd.DataFrame
+) -> pd.DataFrame:
+    """Rows of effects from hand to simulated; the remainder closes each corner's sum exactly."""
+    known = np.isfinite(hand) & np.isfinite(simulated)
+    if not known.any():
+        return pd.DataFrame(columns=["corner", "quantity", "effect", "amount", "origin"])
+    composed = np.isfinite(ideal) & np.isfinite(refined)
+    slip = np.where(np.isfinite(on_drawn), on_drawn - hand, 0.0)
+    formula = np.where(composed, ideal - np.where(np.isfinite(on_drawn), on_drawn, hand), 0.0)
+    rows = [
+        _rows(ids, name, SLIP, slip, "netlist against board file"),
+        _rows(ids, name, FORMULA, formula, "closed form on drawn values"),
+    ]
+    mine = effects[effects["quantity"] == name]
+    usable = mine["corner"].isin(set(ids[known & composed]))
+    rows.append(mine[usable & (mine["amount"] != 0)])
+    table = pd.concat([rows[0][rows[0]["amount"] != 0], rows[1][rows[1]["amount"] != 0], rows[2]], ignore_index=True)
+    table = table[table["corner"].isin(set(ids[known]))]
+    named = table.groupby("corner")["amount"].sum().reindex(ids[known]).fillna(0.0).to_numpy()
+    rest = _rows(ids[known], name, REMAINDER, (simulated - hand)[known] - named, "none")
+    order = {corner: i for i, corner in enumerate(ids)}
+    table = pd.concat([table, rest], ignore_index=True)
+    return table.sort_values("corner", key=lambda column: column.map(order), kind="stable")
+
+
+def _rows(ids: pd.Series, name: str, effect: str, amount: Column, origin: str) -> pd.DataFrame:
+    return pd.DataFrame(
+        {"corner": ids.to_numpy(), "quantity": name, "effect": effect, "amount": amount, "origin": origin}
+    )
+
+
+def expected_figures(board: Board, table: pd.DataFrame) -> pd.DataFrame:
+    """Literal figures against the simulation at the corner they were given for, nowhere else."""
+    rows = []
+    for literal in board.expected:
+        name = literal.quantity
+        where = _at(board, table, literal.at)
+        row: dict[str, object] = {
+            "quantity": name, "corner": "", "expected": literal.value, "simulated": math.nan, "bar": math.nan,
+            "agreement": "no figure",
+        }  # fmt: skip
+        if where is not None and f"{name}.simulated" in table.columns:
+            found = table.loc[where]
+            simulated, bar = found[f"{name}.simulated"], found[f"{name}.bar"]
+            words = agreement(
+                np.array([literal.value]), np.array([math.nan]), np.array([simulated]), np.array([bar]),
+                np.array([found[f"{name}.tolerance"]]), np.array([False]), np.array([math.nan]),
+            )  # fmt: skip
+            row |= {"corner": found["corner"], "simulated": simulated, "bar": bar, "agreement": str(words[0])}
+        rows.append(row)
+    return pd.DataFrame(rows, columns=["quantity", "corner", "expected", "simulated", "bar", "agreement"])
+
+
+def literal_hand(board: Board, corners: pd.DataFrame, hand: pd.DataFrame) -> pd.DataFrame:
+    """The hand table with literal figures put in where the designer gave no formula: at their corner only."""
+    table = hand.copy()
+    for literal in board.expected:
+        if literal.quantity in board.hand:
+            continue
+        where = _at(board, corners, literal.at)
+        if literal.quantity not in table.columns:
+            table[literal.quantity] = math.nan
+        if where is not None:
+            table.loc[where, literal.quantity] = literal.value
+    return table
+
+
+def _at(board: Board, table: pd.DataFrame, at: Mapping[str, float]) -> int | None:
+    """Row label of the corner at these axis values, the other axes at their nominal value."""
+    mask = np.ones(len(table), dtype=bool)
+    for name, axis in board.axes.items():
+        mask &= np.isclose(table[name].to_numpy(dtype=float), at.get(name, axis.nominal), rtol=1e-9, atol=1e-15)
+    found = table.index[mask]
+    return int(found[0]) if len(found) else None
+
+
+def what_falls_short(board: Board, table: pd.DataFrame, check: pd.DataFrame, expected: pd.DataFrame) -> list[str]:
+    """One sentence a reason for which the exit code is 1; empty where everything holds and was shown."""
+    reasons = []
+    wrong = check[check["verdict"].isin(("differs", "not drawn"))]
+    for _, row in wrong.iterrows():
+        drawn = "not drawn" if row["verdict"] == "not drawn" else f"{row['drawn']} drawn"
+        reasons.append(f"{row['part']}: {row['intended']} intended, {drawn}")
+    for state in ("no ramp", "out of range", "chatter", "not simulated"):
+        count = int((table["state"] == state).sum())
+        if count:
+            reasons.append(f"{count} corner{'s' if count > 1 else ''}: {state}")
+    for name in [column.removesuffix(".agreement") for column in table.columns if column.endswith(".agreement")]:
+        for kind, bad in (("limit", ("outside", "too close to call", "no figure")), ("agreement", ("disagrees", "too coarse"))):
+            for word in bad:
+                count = int((table[f"{name}.{kind}"] == word).sum())
+                if count:
+                    subject = "limit" if kind == "limit" else "hand against simulated"
+                    reasons.append(f"{stem(name).title}, {subject}: {word} in {count} of {len(table)} corners")
+    for _, row in expected[~expected["agreement"].isin(("agrees",))].iterrows():
+        reasons.append(f"{stem(row['quantity']).title}: the expected figure {row['agreement']}")
+    return reasons
