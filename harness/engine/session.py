@@ -32,6 +32,7 @@ __all__ = [
     "find_library",
     "session",
     "vector_name",
+    "work_in",
 ]
 
 Waves = dict[str, NDArray[np.float64]]
@@ -284,13 +285,20 @@ def vector_name(cell: Any) -> str:
 
 
 _session: Session | None = None
+_room: str | None = None
 
 
-def session(room: str | None = None) -> Session:
-    """The session of this process, started by the first call, whose ``room`` holds. Raises EngineMissing."""
+def work_in(folder: str) -> None:
+    """Let an engine that starts later in this process take ``folder`` as its working directory."""
+    global _room
+    _room = folder
+
+
+def session() -> Session:
+    """The session of this process, started by the first call. Raises EngineMissing."""
     global _session
     if _session is None:
-        _session = Session(room)
+        _session = Session(_room)
     return _session
 
 

@@ -1,0 +1,184 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Tasks in worker processes of their own: a hang, a crash or a runaway costs the one task that caused it.
+
+ngspice can hang or crash where nothing in its own process can stop it. So the parent keeps the clock, and a
+worker whose engine has died ends itself at once instead of simulating on.
+"""
+
+from __future__ import annotations
+
+import itertools
+import multiprocessing
+import os
+import resource
+import signal
+import tempfile
+import threading
+import traceback
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Generic, NoReturn, TypeVar
+
+from pebble import ProcessExpired, ProcessPool
+
+from harness.engine.errors import EngineDead, EngineError, EngineMissing
+from harness.engine.session import work_in
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+TASKS_OF_A_WORKER = 500  # then a fresh process takes over, whatever may have leaked
+MEMORY = 4 * 1024**3  # address space of a worker, bytes
+_ENGINE_DEAD = 71  # exit code of a worker that throws itself away
+_AHEAD = 4  # tasks handed over per worker: nobody waits, and a long list is not copied at once
+
+
+@dataclass(frozen=True)
+class Outcome(Generic[R]):
+    """What became of a task: its value, or the reason why there is none (and for a bug the traceback)."""
+
+    value: R | None
+    reason: str = ""
+    details: str = ""
+
+    @property
+    def ok(self) -> bool:
+        """Whether there is a value."""
+        return not self.reason
+
+
+@dataclass(frozen=True)
+class _Job(Generic[T]):
+    index: int
+    task: T
+    again: bool = False
+
+    def letter(self, folder: Path) -> Path:
+        """Where a worker leaves its last words."""
+        return folder / f"{self.index}{'-again' if self.again else ''}.txt"
+
+
+def run_all(
+    tasks: Iterable[T], function: Callable[[T], R], workers: int, seconds: float, *, memory: int = MEMORY
+) -> Iterator[tuple[int, Outcome[R]]]:
+    """Yield ``(index of the task, outcome)`` as the outcomes come in.
+
+    ``function`` stands in a module, since it is pickled like the tasks and the values. It runs in one of
+    ``workers`` processes for at most ``seconds`` of wall time. An exception is that task's outcome. Where the
+    process died, the task is tried once more, in a process that has run nothing else; running out of time is
+    final. Closing the generator ends the workers. Raises EngineMissing where the workers find no ngspice.
+    """
+    os.environ.setdefault("OMP_NUM_THREADS", "1")  # inherited: one thread a worker
+    queue = iter(_Job(index, task) for index, task in enumerate(tasks))
+    with tempfile.TemporaryDirectory(prefix="ramp-harness-", ignore_cleanup_errors=True) as name:
+        folder = Path(name)
+        usual = _Crew(workers, TASKS_OF_A_WORKER, folder, memory)
+        fresh = _Crew(1, 1, folder, memory)
+        running: dict[Future[Outcome[R]], _Job[T]] = {}
+        try:
+            while True:
+                for job in itertools.islice(queue, max(0, workers * _AHEAD - len(running))):
+                    running[usual.start(job, function, seconds)] = job
+                if not running:
+                    return
+                done, _ = wait(running, return_when=FIRST_COMPLETED)
+                for future in sorted(done, key=lambda future: running[future].index):
+                    job = running.pop(future)
+                    outcome, died = _outcome(future, job.letter(folder), seconds)
+                    if died and not job.again:
+                        job = _Job(job.index, job.task, again=True)
+                        running[fresh.start(job, function, seconds)] = job
+                    else:
+                        yield job.index, outcome
+        finally:
+            usual.dismiss()
+            fresh.dismiss()
+
+
+def _outcome(future: Future[Outcome[R]], letter: Path, seconds: float) -> tuple[Outcome[R], bool]:
+    """The outcome of a finished future, and whether its process died over it."""
+    try:
+        return future.result(), False
+    except TimeoutError:
+        return Outcome(None, f"no result within {seconds:g} s: stopped"), False
+    except ProcessExpired as error:
+        return Outcome(None, _last_words(error.exitcode, letter)), True
+    except BrokenProcessPool:
+        return Outcome(None, "the worker process did not come up"), True
+    except EngineMissing:
+        raise
+    except Exception as error:  # a task or a result that cannot travel between processes
+        return Outcome(None, f"{type(error).__name__}: {error}"), False
+
+
+def _last_words(code: int, letter: Path) -> str:
+    if code == _ENGINE_DEAD and letter.exists():
+        return letter.read_text(encoding="utf8")
+    if code < 0:
+        return f"the process of the simulator was killed by {signal.Signals(-code).name}"
+    return f"the process of the simulator ended by itself with exit code {code}"
+
+
+class _Crew:
+    """A pool that is started when first needed, and again after it broke."""
+
+    def __init__(self, workers: int, tasks: int, folder: Path, memory: int) -> None:
+        self._workers, self._tasks, self._folder, self._memory = workers, tasks, folder, memory
+        self._pool: ProcessPool | None = None
+
+    def start(self, job: _Job[T], function: Callable[[T], R], seconds: float) -> Future[Outcome[R]]:
+        if self._pool is None or not self._pool.active:
+            self.dismiss()
+            self._pool = ProcessPool(
+                max_workers=self._workers,
+                max_tasks=self._tasks,
+                initializer=_start_worker,
+                initargs=(str(self._folder), self._memory),
+                context=multiprocessing.get_context("spawn"),
+            )
+        letter = str(job.letter(self._folder))
+        return self._pool.schedule(_attempt, args=(function, job.task, letter), timeout=seconds)
+
+    def dismiss(self) -> None:
+        if self._pool is not None:
+            self._pool.stop()  # type: ignore[no-untyped-call]
+            self._pool.join()
+            self._pool = None
+
+
+# --- in a worker
+
+
+def _start_worker(folder: str, memory: int) -> None:
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)  # a handler in Python would wait for ngspice to return
+    resource.setrlimit(resource.RLIMIT_AS, (memory, memory))
+    threading.Thread(target=_follow_parent, daemon=True).start()
+    room = Path(folder) / "engine"
+    room.mkdir(exist_ok=True)
+    work_in(str(room))
+
+
+def _follow_parent() -> NoReturn:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+    os._exit(1)
+
+
+def _attempt(function: Callable[[T], R], task: T, letter: str) -> Outcome[R]:
+    try:
+        return Outcome(function(task))
+    except EngineDead as error:
+        Path(letter).write_text(str(error), encoding="utf8")
+        os._exit(_ENGINE_DEAD)
+    except EngineMissing:
+        raise
+    except EngineError as error:
+        return Outcome(None, str(error))
+    except MemoryError:
+        return Outcome(None, "the memory limit of a worker was reached")
+    except Exception as error:
+        return Outcome(None, f"{type(error).__name__}: {error}", traceback.format_exc())
