@@ -85,11 +85,13 @@ def run(
     only: Only = (),
     accuracy: float | None = None,
     progress: Progress | None = None,
+    waveforms: bool = False,
 ) -> RunResult:
     """Simulates every corner of a board and judges it.
 
     ``jobs``: worker processes; ``only``: axis values to restrict to; ``accuracy``: share of the period that duty
-    bars should reach; ``progress(done, all, text)`` is called as corners finish.
+    bars should reach; ``progress(done, all, text)`` is called as corners finish; ``waveforms``: keep those of every
+    corner, not only of the telling ones.
     Raises BoardError, NetlistError (input), EngineMissing or EngineFailed (engine).
     """
     begun = time.perf_counter()
@@ -104,7 +106,7 @@ def run(
     tasks = tasks_of(board, prepared.netlist, prepared.corners, hints)
     with tempfile.TemporaryDirectory() as spool:
         results = _simulated(prepared, tasks, workers, Path(spool), progress)
-        return _judged(prepared, prediction, results, Path(spool), workers, begun)
+        return _judged(prepared, prediction, results, Path(spool), workers, begun, waveforms)
 
 
 def _predicted_in_a_worker(prepared: Prepared) -> Prediction:
@@ -161,6 +163,7 @@ def _judged(
     spool: Path,
     workers: int,
     begun: float,
+    keep_all: bool,
 ) -> RunResult:
     board, netlist = prepared.board, prepared.netlist
     corners = prepared.corners.copy()
@@ -174,6 +177,7 @@ def _judged(
         prediction.effects, figures, widths,
     )  # fmt: skip
     telling = _telling(board, table)
+    kept = list(table["corner"]) if keep_all else list(telling)
     nominal = nominal_row(board)
     return RunResult(
         board=board,
@@ -183,7 +187,7 @@ def _judged(
         check=prepared.check,
         expected=expected_figures(board, table),
         run=_record(prepared, results, workers, time.perf_counter() - begun),
-        waveforms={corner: _waveforms(spool, corner) for corner in telling if (spool / f"{corner}.npz").exists()},
+        waveforms={corner: _waveforms(spool, corner) for corner in kept if (spool / f"{corner}.npz").exists()},
         telling=telling,
         formulas={
             name: (str(board.hand[name].text), text) for name, text in hand_substitution(board, nominal).items()

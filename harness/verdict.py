@@ -260,7 +260,7 @@ def _at(board: Board, table: pd.DataFrame, at: Mapping[str, float]) -> int | Non
     return int(found[0]) if len(found) else None
 
 
-def what_falls_short(board: Board, table: pd.DataFrame, check: pd.DataFrame, expected: pd.DataFrame) -> list[str]:
+def what_falls_short(table: pd.DataFrame, check: pd.DataFrame, expected: pd.DataFrame) -> list[str]:
     """One sentence a reason for which the exit code is 1; empty where everything holds and was shown."""
     reasons = []
     wrong = check[check["verdict"].isin(("differs", "not drawn"))]

@@ -1,0 +1,117 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What can be said without a simulation: drawing against intent, predictions, and warnings about the netlist."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from harness.predict.refined import Prediction
+from harness.quantities import stem
+from harness.run import Prepared, predictions, prepare
+from harness.units import engineering
+from harness.verdict import quantities_of
+from harness.writing import table_writer, write_together
+
+KINDS = ("hand", "solved", "refined")
+
+
+@dataclass(frozen=True)
+class Checked:
+    """``predictions``: corner, axes, then q.hand, q.solved, q.refined for every quantity that has one."""
+
+    prepared: Prepared
+    prediction: Prediction
+    predictions: pd.DataFrame
+
+    @property
+    def falls_short(self) -> bool:
+        """True where a part differs between intended and drawn, or is not drawn."""
+        return bool(self.prepared.check["verdict"].isin(("differs", "not drawn")).any())
+
+
+def check(path: Path) -> Checked:
+    """Reads and predicts; the engine is not used. Raises BoardError or NetlistError with all findings."""
+    prepared = prepare(path)
+    prediction = predictions(prepared, measure=False)
+    tables = {"hand": prepared.hand, "solved": prediction.solved, "refined": prediction.refined}
+    columns = {
+        f"{name}.{kind}": table[name]
+        for name in quantities_of(*tables.values())
+        for kind, table in tables.items()
+        if name in table.columns
+    }
+    return Checked(prepared, prediction, pd.concat([prepared.corners, pd.DataFrame(columns)], axis=1))
+
+
+def check_lines(checked: Checked) -> list[str]:
+    """The result in words and plain tables."""
+    prepared = checked.prepared
+    board = prepared.board
+    lines = [f"{board.name}, revision {board.revision}: {len(prepared.corners)} corners, nothing simulated", ""]
+    lines += _drawing_lines(prepared)
+    lines += ["", *_prediction_lines(checked)]
+    if prepared.lint:
+        lines += ["", "The netlist:", *(f"  {finding}" for finding in prepared.lint)]
+    if prepared.netlist.notes:
+        lines += ["", "Left out on the way to the engine:", *(f"  {note}" for note in prepared.netlist.notes)]
+    unknown = [f"  {name}: {origin}" for name, text, origin in checked.prediction.origins if text == "unknown"]
+    if unknown:
+        lines += ["", "Unknown until the first run measures the device models alone:", *unknown]
+    return lines
+
+
+def _drawing_lines(prepared: Prepared) -> list[str]:
+    table = prepared.check
+    if not prepared.board.intended:
+        return ["The board file intends no part values: a wrong part value cannot be noticed."]
+    same = int((table["verdict"] == "same").sum())
+    lines = [f"Intended against drawn: {same} part values the same."]
+    for _, row in table[table["verdict"] != "same"].iterrows():
+        match row["verdict"]:
+            case "differs":
+                lines.append(f"  {row['part']}: {row['intended']} intended, {row['drawn']} drawn")
+            case "not drawn":
+                lines.append(f"  {row['part']}: {row['intended']} intended, not drawn")
+            case _:
+                lines.append(f"  {row['part']}: {row['drawn']} drawn, no value intended: a slip there goes unnoticed")
+    return lines
+
+
+def _prediction_lines(checked: Checked) -> list[str]:
+    """Hand, solved and refined along the sweep of the first axis, the other axes at their nominal values."""
+    board, table = checked.prepared.board, checked.predictions
+    axes = list(board.axes)
+    sweep = "control" if "control" in axes else (axes[0] if axes else "")
+    mask = np.ones(len(table), dtype=bool)
+    for name, axis in board.axes.items():
+        if name != sweep:
+            mask &= np.isclose(table[name].to_numpy(dtype=float), axis.nominal)
+    rows = table[mask]
+    lines = [f"Predictions over {sweep}, other axes at nominal:" if sweep else "Predictions:"]
+    for _, row in rows.iterrows():
+        at = f"{sweep} = {engineering(float(row[sweep]), board.axes[sweep].unit)}" if sweep else ""
+        lines.append(f"  {row['corner']}  {at}")
+        for name in sorted({column.partition(".")[0] for column in table.columns if "." in column}):
+            figures = [
+                f"{kind} {engineering(float(row[f'{name}.{kind}']), stem(name).unit)}"
+                for kind in KINDS
+                if f"{name}.{kind}" in table.columns and np.isfinite(row[f"{name}.{kind}"])
+            ]
+            if figures:
+                lines.append(f"      {stem(name).title:<36} {'   '.join(figures)}")
+    return lines
+
+
+def write_check(checked: Checked, folder: Path) -> list[Path]:
+    """Writes check.csv and predictions.csv. Returns the paths."""
+    return write_together(
+        folder,
+        {
+            "check.csv": table_writer(checked.prepared.check),
+            "predictions.csv": table_writer(checked.predictions),
+        },
+    )

@@ -1,0 +1,187 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The command line: ``ramp-harness run``, ``check``, ``engine``.
+
+Exit codes: 0 everything within and shown, 1 something falls short, 2 bad input, 3 the engine could not run.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from harness import __version__
+
+WITHIN, SHORT, BAD_INPUT, NO_ENGINE = 0, 1, 2, 3
+
+_DESCRIPTION = """Checks a ramp core and its pulse comparator: what was intended, drawn and simulated, at every corner.
+A board is described by NAME.board.toml beside its SPICE netlist."""
+_EPILOG = """exit codes: 0 every limit within and every figure shown; 1 something falls short; 2 bad input;
+3 the engine could not run. A simulation never says that a board is safe."""
+
+
+def parser() -> argparse.ArgumentParser:
+    """The command line's definition."""
+    top = argparse.ArgumentParser(
+        prog="ramp-harness", description=_DESCRIPTION, epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    top.add_argument("--version", action="version", version=f"ramp-harness {__version__}")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    run = commands.add_parser("run", help="simulate every corner, compare, explain, write the report")
+    run.add_argument("board", type=Path, metavar="BOARD", help="board file, NAME.board.toml")
+    run.add_argument("--out", type=Path, metavar="DIR", help="where to write; default reports/<board>/<revision>/")
+    run.add_argument("--jobs", type=_positive, metavar="N", help="worker processes; default 2, or the cores there are")
+    run.add_argument(
+        "--only", type=_setting, action="append", default=[], metavar="AXIS=VALUE",
+        help="only corners with this axis value; may be given several times",
+    )  # fmt: skip
+    run.add_argument(
+        "--accuracy", type=_accuracy, metavar="A",
+        help="duty bar to reach, as a share of the period; default 1e-4 or the board file's",
+    )  # fmt: skip
+    run.add_argument("--waveforms", action="store_true", help="also write waveforms/CORNER.npz for every corner")
+    run.set_defaults(action=_run)
+
+    check = commands.add_parser("check", help="intended against drawn, predictions, lint; no simulation")
+    check.add_argument("board", type=Path, metavar="BOARD", help="board file, NAME.board.toml")
+    check.add_argument("--out", type=Path, metavar="DIR", help="also write check.csv and predictions.csv there")
+    check.set_defaults(action=_check)
+
+    engine = commands.add_parser("engine", help="which ngspice is used, the tested range, how to mend")
+    engine.add_argument("--out", type=Path, metavar="DIR", help="also write engine.csv there")
+    engine.set_defaults(action=_engine)
+    return top
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs one command and returns its exit code. Input and engine errors become sentences on stderr."""
+    options = parser().parse_args(arguments)
+    action: Callable[[argparse.Namespace], int] = options.action
+    try:
+        return action(options)
+    except BrokenPipeError:
+        return SHORT
+    except KeyboardInterrupt:
+        _complain("stopped; earlier results are untouched")
+        return NO_ENGINE
+    except Exception as error:
+        return _failed(error)
+
+
+def _failed(error: Exception) -> int:
+    """The exit code of an error that is the user's or the engine's; anything else is ours and passes on."""
+    from harness.engine.errors import EngineError, EngineMissing
+    from harness.findings import InputError
+    from harness.run import EngineFailed
+
+    if isinstance(error, InputError):
+        for finding in error.findings:
+            _complain(str(finding))
+        return BAD_INPUT
+    if isinstance(error, (EngineFailed, EngineMissing, EngineError)):
+        _complain(str(error))
+        return NO_ENGINE
+    if isinstance(error, OSError):
+        _complain(f"{error.filename or 'file'}: {error.strerror or error}")
+        return BAD_INPUT
+    raise error
+
+
+def _run(options: argparse.Namespace) -> int:
+    from harness.report.terminal import summary_lines
+    from harness.run import run
+    from harness.verdict import what_falls_short
+    from harness.writing import write_run
+
+    progress = _Progress()
+    result = run(
+        options.board, jobs=options.jobs, only=options.only, accuracy=options.accuracy, progress=progress,
+        waveforms=options.waveforms,
+    )  # fmt: skip
+    progress.end()
+    folder = options.out or Path("reports") / result.board.name / result.board.revision
+    write_run(result, folder, options.waveforms)
+    for line in summary_lines(result):
+        print(line)
+    print(f"Report: {folder / 'report.html'}")
+    return SHORT if what_falls_short(result.corners, result.check, result.expected) else WITHIN
+
+
+def _check(options: argparse.Namespace) -> int:
+    from harness.checking import check, check_lines, write_check
+
+    result = check(options.board)
+    for line in check_lines(result):
+        print(line)
+    if options.out:
+        write_check(result, options.out)
+    return SHORT if result.falls_short else WITHIN
+
+
+def _engine(options: argparse.Namespace) -> int:
+    from harness.engine.session import engine_report
+
+    report = engine_report()
+    for key, value in report.items():
+        if value not in ("", None):
+            print(f"{key.replace('_', ' ')}: {value}")
+    if options.out:
+        import pandas as pd
+
+        options.out.mkdir(parents=True, exist_ok=True)
+        pd.DataFrame(report.items(), columns=["item", "value"]).to_csv(options.out / "engine.csv", index=False)
+    return WITHIN if report["found"] else NO_ENGINE
+
+
+class _Progress:
+    """One line that is rewritten on a terminal, a plain line each tenth otherwise."""
+
+    def __init__(self) -> None:
+        self.terminal = sys.stderr.isatty()
+        self.tenth = 0
+
+    def __call__(self, done: int, count: int, text: str) -> None:
+        if self.terminal:
+            filled = 30 * done // count
+            print(f"\r[{'#' * filled}{'.' * (30 - filled)}] {done} of {count}  {text:<40.40}", end="", file=sys.stderr)
+        elif 10 * done // count > self.tenth:
+            self.tenth = 10 * done // count
+            print(f"{done} of {count} corners done", file=sys.stderr)
+
+    def end(self) -> None:
+        """Leaves the line on a terminal."""
+        if self.terminal:
+            print(file=sys.stderr)
+
+
+def _complain(sentence: str) -> None:
+    print(sentence, file=sys.stderr)
+
+
+def _positive(text: str) -> int:
+    if not text.isdigit() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"expected a whole number from 1, got {text!r}")
+    return int(text)
+
+
+def _accuracy(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 1e-7 <= value <= 1e-2:
+        raise argparse.ArgumentTypeError(f"expected a share of the period from 1e-7 to 1e-2, got {text!r}")
+    return value
+
+
+def _setting(text: str) -> tuple[str, float | str]:
+    axis, sign, value = text.partition("=")
+    if not sign or not axis or not value:
+        raise argparse.ArgumentTypeError(f"expected AXIS=VALUE, got {text!r}")
+    try:
+        return axis, float(value)
+    except ValueError:
+        return axis, value

@@ -1,0 +1,64 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Writes the files of a run, all or none: a failure on the way leaves what was there before untouched."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from harness.results import RunResult
+
+Writer = Callable[[Path], None]
+
+
+def write_run(result: RunResult, folder: Path, waveforms: bool = False) -> list[Path]:
+    """Writes report.html, the tables and run.json (and waveforms/*.npz where asked for). Returns the paths."""
+    from harness.report.page import write_report  # imports matplotlib: late, so that a check need not wait
+
+    writers: dict[str, Writer] = {
+        "corners.csv": table_writer(result.corners),
+        "harmonics.csv": table_writer(result.harmonics),
+        "effects.csv": table_writer(result.effects),
+        "check.csv": table_writer(result.check),
+        "expected.csv": table_writer(result.expected),
+        "run.json": _json(result.run),
+        "report.html": lambda path: write_report(result, path),
+    }
+    if waveforms:
+        for corner, waves in result.waveforms.items():
+            writers[f"waveforms/{corner}.npz"] = _waves(waves)
+    return write_together(folder, writers)
+
+
+def write_together(folder: Path, writers: Mapping[str, Writer]) -> list[Path]:
+    """Writes every file beside its place first, then moves all of them in."""
+    folder.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=folder, prefix=".new-") as fresh:
+        for name, write in writers.items():
+            path = Path(fresh) / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write(path)
+        for name in writers:
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            os.replace(Path(fresh) / name, folder / name)
+    return [folder / name for name in writers]
+
+
+def table_writer(table: pd.DataFrame) -> Writer:
+    """Writes a table as CSV, floats with all their digits."""
+    return lambda path: table.to_csv(path, index=False, lineterminator="\n")
+
+
+def _json(content: Mapping[str, Any]) -> Writer:
+    return lambda path: path.write_text(json.dumps(content, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def _waves(waves: Mapping[str, Any]) -> Writer:
+    return lambda path: np.savez_compressed(path, **waves)
