@@ -1,0 +1,147 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Drawing style and the way from a matplotlib figure to SVG that a page may hold.
+
+Colours are placeholders until the SVG is written; then they become the page's own colour variables, so one
+drawing serves light, dark and print. Nothing depends on the clock or on what was drawn before.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import matplotlib
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from harness.report import rounding
+
+INK, MUTED, FAINT, PAPER, BLUE, ORANGE = "#010101", "#767671", "#d1d1d3", "#fefefd", "#0a5aa1", "#b85a02"
+VARIABLES = {INK: "ink", MUTED: "muted", FAINT: "faint", PAPER: "paper", BLUE: "blue", ORANGE: "orange"}
+
+WIDTH = 10.0
+"""Width of a drawing in inches; the page scales it to its column."""
+
+_STYLE = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "ramp-harness",
+    "font.family": "sans-serif",
+    "font.size": 9.5,
+    "text.color": INK,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": MUTED,
+    "axes.facecolor": "none",
+    "axes.titlesize": 9.5,
+    "axes.titlelocation": "left",
+    "axes.labelsize": 9.5,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "grid.color": FAINT,
+    "grid.linewidth": 0.6,
+    "xtick.color": MUTED,
+    "ytick.color": MUTED,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "hatch.color": MUTED,
+    "hatch.linewidth": 0.5,
+    "figure.facecolor": "none",
+    "lines.linewidth": 1.6,
+    "path.simplify": True,
+}
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A drawing with its words. ``alternative`` says in a sentence what a reader who cannot see it should know."""
+
+    title: str
+    caption: str
+    alternative: str
+    svg: str
+
+
+@contextmanager
+def style() -> Iterator[None]:
+    """Our settings, and only ours, whatever the user's matplotlib is set to."""
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(_STYLE)
+        yield
+
+
+def to_svg(figure: Figure, name: str) -> str:
+    """The figure as an ``<svg>`` element. ``name`` goes before every id, so that drawings share a page."""
+    buffer = io.StringIO()
+    metadata = {"Date": None, "Creator": None, "Format": None, "Type": None}
+    figure.savefig(buffer, format="svg", metadata=metadata)
+    text = buffer.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
+    text = re.sub(r'\s*xmlns(:\w+)?="[^"]*"', "", text)
+    text = re.sub(r'<svg [^>]*viewBox="([^"]*)"[^>]*>', r'<svg viewBox="\1" aria-hidden="true">', text, count=1)
+    text = text.replace("xlink:href=", "href=")
+    text = re.sub(r'\bid="', f'id="{name}-', text)
+    text = re.sub(r'href="#', f'href="#{name}-', text)
+    text = text.replace("url(#", f"url(#{name}-")
+    text = re.sub(r"font: ([^;\"]*?px) [^;\"]*", r"font: \1 var(--font)", text)
+    for colour, variable in VARIABLES.items():
+        text = text.replace(colour, f"var(--{variable})")
+    return re.sub(r"\n\s*", "\n", text).strip()
+
+
+def engineering_axis(axis: object, unit: str, most: int = 6) -> None:
+    """Ticks of a matplotlib axis in engineering notation with their unit."""
+    axis.set_major_formatter(FuncFormatter(lambda value, _: tick(value, unit)))  # type: ignore[attr-defined]
+    axis.set_major_locator(MaxNLocator(most, steps=[1, 2, 2.5, 5, 10]))  # type: ignore[attr-defined]
+
+
+def tick(value: float, unit: str) -> str:
+    """A tick label: rounding noise of tick positions taken off, a minus sign that screens show well."""
+    clean = float(f"{value:.8g}")
+    return rounding.figure(clean, unit).replace("-", "\N{MINUS SIGN}")
+
+
+def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
+    """Positions near the wanted ones, at least ``gap`` apart, inside ``low`` to ``high`` as far as that goes."""
+    order = sorted(range(len(wanted)), key=lambda index: (wanted[index], index))
+    placed = [0.0] * len(wanted)
+    previous = low - gap
+    for index in order:
+        placed[index] = previous = max(min(max(wanted[index], low), high), previous + gap)
+    overshoot = placed[order[-1]] - high if order else 0.0
+    following = high + gap
+    if overshoot > 0.0:
+        for index in reversed(order):
+            placed[index] = following = min(placed[index], following - gap)
+    return placed
+
+
+def label_ends(axes: Axes, ends: Sequence[tuple[float, str, str]], size: float = 9.5) -> None:
+    """Direct labels at the right edge: (height in data, words, colour), moved apart, with a thin leader each."""
+    if not ends:
+        return
+    low, high = axes.get_ylim()
+    heights = [(end[0] - low) / (high - low) for end in ends]
+    inches = axes.get_position().height * axes.get_figure().get_figheight()  # type: ignore[union-attr]
+    gap = 1.25 * size / 72.0 / inches
+    for (value, words, colour), place in zip(ends, spread(heights, gap, 0.02, 0.98), strict=True):
+        start = (value - low) / (high - low)
+        axes.annotate(
+            words,
+            xy=(1.0, min(max(start, 0.0), 1.0)),
+            xytext=(1.035, place),
+            xycoords="axes fraction",
+            textcoords="axes fraction",
+            color=colour,
+            fontsize=size,
+            va="center",
+            annotation_clip=False,
+            arrowprops={"arrowstyle": "-", "color": MUTED, "linewidth": 0.6, "shrinkA": 0, "shrinkB": 1},
+        )

@@ -1,0 +1,137 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The page: one file that opens anywhere without a network, made from a run's tables.
+
+Plain ASCII with character references, no date and nothing that the clock decides, so the same run gives the same
+bytes.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from harness import quantities
+from harness.report import details, pictures, rounding, tables
+from harness.report.canvas import Picture
+from harness.report.story import tell
+from harness.results import RunResult
+
+TEMPLATES = Path(__file__).resolve().parent / "templates"
+
+SHAPES = {
+    "within": "\N{BLACK CIRCLE}",
+    "agrees": "\N{BLACK CIRCLE}",
+    "same": "\N{BLACK CIRCLE}",
+    "outside": "\N{MULTIPLICATION SIGN}",
+    "falls short": "\N{MULTIPLICATION SIGN}",
+    "disagrees": "\N{MULTIPLICATION SIGN}",
+    "differs": "\N{MULTIPLICATION SIGN}",
+    "not drawn": "\N{MULTIPLICATION SIGN}",
+    "explained": "\N{BLACK DIAMOND}",
+    "too close to call": "\N{WHITE DIAMOND}",
+    "too coarse": "\N{WHITE DIAMOND}",
+    "no figure": "\N{WHITE CIRCLE}",
+    "not shown": "\N{WHITE CIRCLE}",
+    "not intended": "\N{WHITE CIRCLE}",
+    "no limit": "\N{EN DASH}",
+}
+"""The shape that goes with each verdict, so that no verdict is told by colour."""
+
+SECTIONS = (
+    ("glance", "At a glance"),
+    ("duty", "Pulse width"),
+    ("axes", "Against the axes"),
+    ("waves", "Waveforms of telling corners"),
+    ("effects", "From hand to simulated, effect by effect"),
+    ("spectrum", "Harmonics"),
+)
+AFTER = (
+    ("corners", "Corners"),
+    ("full", "One corner in full"),
+    ("formulas", "Formulas"),
+    ("origins", "Origins"),
+    ("parts", "Parts"),
+    ("settings", "Settings"),
+    ("beyond", "Not covered"),
+    ("cautions", "Cautions"),
+    ("glossary", "Words"),
+)
+
+
+def write_report(result: RunResult, path: Path) -> None:
+    """Writes the page of ``result`` to ``path``; an earlier page stays whole until the new one is complete."""
+    page = render(result)
+    partial = path.with_name(f".{path.name}.part")
+    partial.write_bytes(page)
+    os.replace(partial, path)
+
+
+def render(result: RunResult) -> bytes:
+    """The page as ASCII bytes."""
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=False
+    )
+    environment.filters["drawn"] = Markup
+    drawings = _drawings(result)
+    nominal = tables.nominal_row(result.board, result.corners)
+    table = details.corner_table(result)
+    full = details.full_corner(result, nominal) if nominal is not None else ()
+    shown = {anchor for anchor, _, _ in drawings}
+    contents = [(anchor, words) for anchor, words in SECTIONS if anchor in shown]
+    contents += [(anchor, words) for anchor, words in AFTER if anchor != "full" or full]
+    text = environment.get_template("report.html.j2").render(
+        css=Markup(_asset("style.css") + _switches(len(table.quantities))),
+        script=Markup(_asset("table.js")),
+        shapes=SHAPES,
+        story=tell(result),
+        contents=contents,
+        drawings=drawings,
+        effects=details.effect_rows(result),
+        table=table,
+        full=full,
+        full_name=str(nominal["corner"]) if nominal is not None else "",
+        full_place=tables.place(result.board, nominal) if nominal is not None else "",
+        formulas=_formulas(result, nominal),
+        origins=result.parts_text,
+        parts=details.part_rows(result.check),
+        settings=details.settings_rows(result),
+        lint=[str(finding) for finding in result.lint],
+        notes=[str(finding) for finding in result.notes],
+    )
+    return text.encode("ascii", "xmlcharrefreplace")
+
+
+def _asset(name: str) -> str:
+    """A style or script file; it is put in as it stands, so it must be ASCII."""
+    return (TEMPLATES / name).read_text(encoding="ascii")
+
+
+def _switches(number: int) -> str:
+    """One rule a quantity: its cells show when the table is switched to it."""
+    return "".join(f'#table[data-pick="{index}"] .q{index}{{display:table-cell}}' for index in range(number))
+
+
+def _drawings(result: RunResult) -> list[tuple[str, str, list[Picture]]]:
+    made = {
+        "glance": pictures.overview(result) + pictures.limit_maps(result),
+        "duty": pictures.duty_picture(result),
+        "axes": pictures.axes_pictures(result),
+        "waves": pictures.waveform_pictures(result),
+        "effects": pictures.chain_pictures(result),
+        "spectrum": pictures.harmonics_picture(result),
+    }
+    return [(anchor, title, made[anchor]) for anchor, title in SECTIONS if made[anchor]]
+
+
+def _formulas(result: RunResult, nominal: object) -> list[tuple[str, str, str, str]]:
+    rows = []
+    for name, (text, numbers) in result.formulas.items():
+        value = ""
+        if nominal is not None and quantities.is_stem(name):
+            hand = float(nominal.get(f"{name}.hand", float("nan")))  # type: ignore[attr-defined]
+            value = rounding.figure(hand, quantities.stem(name).unit) if hand == hand else ""
+        rows.append((name, text, numbers, value))
+    return rows

@@ -1,0 +1,244 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which drawings a run calls for, each with its title, its caption and words for those who cannot see it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from harness import quantities
+from harness.report import charts, rounding, series, story, sweeps, tables
+from harness.report.canvas import Picture
+from harness.report.series import PITCH
+from harness.results import RunResult
+
+GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("Output levels", ("high_level", "low_level")),
+    ("Pull-up and sink current", ("pullup_current", "sink_current")),
+    ("Room to the common-mode limits", ("headroom", "floor_room")),
+    ("Pitch against hand", (PITCH,)),
+    ("Ramp and threshold", ("ramp_high", "threshold", "ramp_low")),
+    ("Edges", ("rise_time", "fall_time")),
+    ("Level and offset", ("ac_rms", "mean_level", "level_vs_square")),
+)
+"""Drawings of quantities against every axis, in this order; what a run does not hold is left out."""
+
+MOST_PANELS = 4
+MOST_WAVEFORMS = 6
+MOST_CHAINS = 3
+MARKS = "Dashed with squares: hand; plain line: refined; dots with bars: simulated; a cross at the foot: no figure."
+
+
+def overview(result: RunResult) -> list[Picture]:
+    """All differences from hand at a glance."""
+    spans = []
+    for quantity in tables.compared(result.corners):
+        simulated = _spread(result.corners, quantity, "simulated")
+        if simulated is None:
+            continue
+        words = tables.column(result.corners, quantity, "agreement", "no figure").astype(str).value_counts()
+        counted = ", ".join(f"{words[word]} {word}" for word in tables.AGREEMENT_WORDS if word in words)
+        refined = _spread(result.corners, quantity, "refined")
+        spans.append(charts.Span(quantities.stem(quantity).title, simulated, refined, counted))
+    if not spans:
+        return []
+    far = max(spans, key=lambda span: max(abs(span.simulated[0]), abs(span.simulated[2])))
+    return [
+        Picture(
+            "Every difference from hand, counted in tolerances",
+            "Each line runs from the least to the greatest difference over all corners, the mark stands at the middle"
+            " one. Where the thin line lies in the grey band of nought, hand and refined agree; where thick and thin"
+            " line lie together outside it, the effects of real parts account for the difference.",
+            f"Spread of differences from hand for {len(spans)} quantities; the widest is {far.title}.",
+            charts.spans_chart(spans, "spans"),
+        )
+    ]
+
+
+def _spread(corners: pd.DataFrame, quantity: str, witness: str) -> tuple[float, float, float] | None:
+    share = tables.tolerances_off(corners, quantity, witness).dropna()
+    return None if share.empty else (float(share.min()), float(share.median()), float(share.max()))
+
+
+def limit_maps(result: RunResult) -> list[Picture]:
+    """Where in the corners a limit is not met, for the limits that are not met everywhere (four at most)."""
+    corners, board = result.corners, result.board
+    axes = [name for name in board.axes if name in corners and 1 < corners[name].nunique() <= 40]
+    bad = [record for record in story.limit_stories(result) if record.verdict != "within"][:MOST_PANELS]
+    if len(axes) < 2 or not bad:
+        return []
+    first = max(axes, key=lambda name: (name == "control", corners[name].nunique()))
+    second = max((name for name in axes if name != first), key=lambda name: len(corners.drop_duplicates([first, name])))
+    others = [name for name in board.axes if name not in (first, second)]
+    rest = f" A place with several corners ({', '.join(others)}) shows the worst of them." if others else ""
+    return [
+        Picture(
+            "Where limits are not met",
+            f"Cross: outside the limit; diamond: too close to call; ring: no figure; small dot: within.{rest}",
+            f"Maps over {first} and {second} for {', '.join(record.title for record in bad)}; the table of corners"
+            " holds the same verdicts as words.",
+            charts.limit_map(board, corners, [(record.quantity, record.title) for record in bad], first, second, "map"),
+        )
+    ]
+
+
+def duty_picture(result: RunResult, quantity: str = "duty") -> list[Picture]:
+    """Duty (or another quantity) along the axis that moves it most, one panel a value of a second axis."""
+    board, corners = result.board, result.corners
+    if quantity not in tables.present(corners):
+        return []
+    first = "control" if "control" in series.swept_axes(board, corners) else series.leading_axis(board, corners, quantity)
+    if first is None:
+        return []
+    second = series.second_axis(board, corners, first)
+    nominals = tables.nominals(board, corners)
+    panels = []
+    if second is None:
+        rows = series.along(board, corners, first, nominals)
+        panels.append(("every other axis nominal" if len(nominals) > 1 else "", series.series(rows, quantity, first)))
+    else:
+        values = sorted(corners[second].drop_duplicates().tolist(), key=_order)
+        for value in series.picked(values, MOST_PANELS):
+            rows = series.along(board, corners, first, {**nominals, second: value})
+            if len(rows):
+                panels.append((sweeps.panel_words(board, second, value), series.series(rows, quantity, first)))
+    if all(one.empty for _, one in panels):
+        return []
+    title = quantities.stem(quantity).title
+    held = ", ".join(
+        sweeps.panel_words(board, name, value) for name, value in nominals.items() if name not in (first, second)
+    )
+    return [
+        Picture(
+            f"{title} against {first}",
+            f"{MARKS} Below: what is left after taking off the hand figure, with the tolerance dotted and the room"
+            f" beyond it hatched.{' Held: ' + held + '.' if held else ''}{_off_view(result, quantity)}",
+            f"{title} by hand, refined and simulated along {first} in {len(panels)} panels.",
+            sweeps.with_differences(board, quantity, panels, f"{quantity}-sweep"),
+        )
+    ]
+
+
+def _order(value: object) -> tuple[int, object]:
+    return (1, value) if isinstance(value, str) else (0, value)
+
+
+def _off_view(result: RunResult, quantity: str) -> str:
+    limit = result.board.limits.get(quantity)
+    if limit is None:
+        return ""
+    return f" Limit: {tables.limit_words(limit, quantities.stem(quantity).unit)}."
+
+
+def axes_pictures(result: RunResult) -> list[Picture]:
+    """The groups of quantities against every axis."""
+    board, corners = result.board, result.corners
+    axes = series.swept_axes(board, corners)
+    if not axes:
+        return []
+    nominals = tables.nominals(board, corners)
+    held = ", ".join(sweeps.panel_words(board, name, value) for name, value in nominals.items())
+    present = tables.present(corners)
+    supplies = tuple(name for name in present if name.startswith("supply_current_"))
+    pictures = []
+    for title, names in (*GROUPS, ("Supply currents", supplies)):
+        rows = sweeps.rows_against_axes(board, corners, [name for name in names if name in (PITCH, *present)], axes)
+        if not rows:
+            continue
+        limits = "".join(
+            f" Limit on {drawn[0].title[0].lower()}{drawn[0].title[1:]}:"
+            f" {tables.limit_words(board.limits[quantity], drawn[0].unit)}."
+            for quantity, drawn in rows
+            if quantity in board.limits
+        )
+        pictures.append(
+            Picture(
+                title,
+                f"{MARKS} Each panel moves one axis, the others stay at {held}.{limits}",
+                f"{title} by hand, refined and simulated along {', '.join(axes)}.",
+                sweeps.against_axes(board, rows, f"axes-{names[0]}"),
+            )
+        )
+    return pictures
+
+
+def waveform_pictures(result: RunResult) -> list[Picture]:
+    """Ramp, threshold and pulse of the telling corners."""
+    pictures = []
+    by_corner = result.corners.set_index(result.corners["corner"].astype(str))
+    for number, corner in enumerate([name for name in result.telling if name in result.waveforms][:MOST_WAVEFORMS]):
+        if corner not in by_corner.index:
+            continue
+        row = by_corner.loc[corner]
+        words = [tables.place(result.board, row), f"state: {row['state']}"]
+        for quantity in ("duty", "frequency"):
+            figure, bar = tables.simulated_and_bar(row, quantity)
+            if np.isfinite(figure):
+                words.append(f"{quantity} {rounding.figure_with_bar(figure, bar, quantities.stem(quantity).unit)}")
+        pictures.append(
+            Picture(
+                f"{corner}: {result.telling[corner]}",
+                "; ".join(words) + ".",
+                f"Ramp, threshold and pulse over time in corner {corner}.",
+                charts.waveform_chart(result.waveforms[corner], f"wave{number}"),
+            )
+        )
+    return pictures
+
+
+def chain_pictures(result: RunResult) -> list[Picture]:
+    """From hand to simulated in the corner where each quantity parts most, the worst quantities first."""
+    ranked = []
+    for quantity in tables.compared(result.corners):
+        share = tables.tolerances_off(result.corners, quantity, "simulated").abs().dropna()
+        if len(share) and len(result.effects) and (result.effects["quantity"] == quantity).any():
+            ranked.append((quantity != "duty", -float(share.max()), quantity, share.idxmax()))
+    pictures = []
+    for _, _, quantity, place in sorted(ranked)[:MOST_CHAINS]:
+        row = result.corners.loc[place]
+        corner, stem = str(row["corner"]), quantities.stem(quantity)
+        tolerance = float(row[f"{quantity}.tolerance"])
+        steps = charts.steps_of(tables.chain(result.effects, quantity, corner), tolerance / 200.0)
+        if not steps:
+            continue
+        hand, simulated = float(row[f"{quantity}.hand"]), float(row[f"{quantity}.simulated"])
+        total = rounding.figure(sum(step.amount for step in steps), stem.unit, tolerance / 50.0, signed=True)
+        pictures.append(
+            Picture(
+                f"{stem.title}: from hand to simulated in {corner}",
+                f"{tables.place(result.board, row)}, where they part most. The steps add up to {total}, simulated minus"
+                f" hand; verdict: {row[f'{quantity}.agreement']}. Grey: the tolerance around hand. Hollow and hatched:"
+                " no named effect.",
+                f"Effect chain of {stem.title} in corner {corner}; the table of effects holds the amounts.",
+                charts.chain_chart(hand, simulated, tolerance, stem.unit, steps, f"chain-{quantity}"),
+            )
+        )
+    return pictures
+
+
+def harmonics_picture(result: RunResult) -> list[Picture]:
+    """The harmonics of the nominal corner, or of the first one that has any, beside a rectangle of equal duty."""
+    if result.harmonics.empty:
+        return []
+    nominal = tables.nominal_row(result.board, result.corners)
+    held = result.harmonics["corner"].astype(str)
+    corner = str(nominal["corner"]) if nominal is not None else ""
+    if corner not in set(held):
+        corner = held.iloc[0]
+    rows = result.harmonics[held == corner].sort_values("harmonic")
+    amplitudes, numbers = rows["amplitude"].to_numpy(dtype=float), rows["harmonic"].to_numpy(dtype=float)
+    row = result.corners.loc[(result.corners["corner"].astype(str) == corner).idxmax()]
+    duty, high, low = (float(row.get(f"{name}.simulated", np.nan)) for name in ("duty", "high_level", "low_level"))
+    if not np.isfinite(amplitudes).any() or not np.isfinite([duty, high, low]).all():
+        return []
+    ideal = 2.0 * (high - low) / (numbers * np.pi) * np.abs(np.sin(numbers * np.pi * duty))
+    return [
+        Picture(
+            f"Harmonics of the pulse in {corner}",
+            f"{tables.place(result.board, row)}. Peak amplitudes. Squares: a rectangle of the same duty and swing,"
+            " 2A/(n\N{GREEK SMALL LETTER PI})\N{MIDDLE DOT}|sin(n\N{GREEK SMALL LETTER PI}D)|; edges that take time"
+            " pull the high ones below it. harmonics.csv holds every corner.",
+            f"Amplitudes of harmonics 1 to {int(numbers.max())} in corner {corner}.",
+            charts.harmonics_chart(numbers, amplitudes, ideal, "harmonics"),
+        )
+    ]

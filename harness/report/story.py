@@ -1,0 +1,359 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a run has to tell first, as plain records made from its tables: no markup, no decisions of its own.
+
+Page and terminal both write from these records, so they cannot tell different stories. Verdicts come from the
+tables; here they are counted, the worst is found, and it is put into words.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from harness import quantities
+from harness.report import rounding, tables
+from harness.report.statement import Statement, state_of_affairs
+from harness.results import RunResult
+
+FAR = 3.0
+"""An explained difference beyond this many tolerances is listed first of all."""
+
+UNNAMED = frozenset({"remainder", "interactions", "interaction"})
+"""Rows of the effect chain that are no named effect."""
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A part whose intended and drawn values differ, or that only one of the two knows."""
+
+    part: str
+    words: str
+
+
+@dataclass(frozen=True)
+class LimitStory:
+    """One limited quantity: the limit in words, the verdict, and the corner with the least room."""
+
+    quantity: str
+    title: str
+    limit: str
+    verdict: str
+    counts: str
+    corner: str
+    place: str
+    figure: str
+    margin: str
+
+
+@dataclass(frozen=True)
+class Parting:
+    """How hand and simulated compare in one quantity over all corners."""
+
+    quantity: str
+    title: str
+    verdict: str
+    agrees: int
+    explained: int
+    disagrees: int
+    too_coarse: int
+    no_figure: int
+    largest: str
+    corner: str
+    place: str
+    effect: str
+
+
+@dataclass(frozen=True)
+class FarFigure:
+    """Explained, yet off by more than three tolerances: how often and how far at worst."""
+
+    quantity: str
+    words: str
+
+
+@dataclass(frozen=True)
+class ExpectedStory:
+    """A literal hand figure beside what was simulated at its corner."""
+
+    title: str
+    corner: str
+    place: str
+    expected: str
+    simulated: str
+    verdict: str
+
+
+@dataclass(frozen=True)
+class Story:
+    """The first screen."""
+
+    title: str
+    board: str
+    facts: tuple[tuple[str, str], ...]
+    statement: Statement
+    slips: tuple[Slip, ...]
+    intent: str
+    limits: tuple[LimitStory, ...]
+    partings: tuple[Parting, ...]
+    far: tuple[FarFigure, ...]
+    states: tuple[tuple[str, int], ...]
+    not_shown: tuple[str, ...]
+    expected: tuple[ExpectedStory, ...]
+
+
+def tell(result: RunResult) -> Story:
+    """The whole first screen of ``result``."""
+    board = result.board
+    slips = part_slips(result.check)
+    limits = limit_stories(result)
+    return Story(
+        title=board.title or board.name,
+        board=f"{board.name}, revision {board.revision}",
+        facts=facts(result),
+        statement=state_of_affairs(result, len(slips)),
+        slips=slips,
+        intent=intent_words(result, slips),
+        limits=limits,
+        partings=partings(result),
+        far=far_figures(result),
+        states=states(result.corners),
+        not_shown=not_shown(result),
+        expected=expected_stories(result),
+    )
+
+
+def facts(result: RunResult) -> tuple[tuple[str, str], ...]:
+    """What was verified: board, netlist and its hash, engine, corners."""
+    board, run = result.board, result.run
+    hashes = tables.flat(run.get("hashes", {}))
+    netlist = board.netlist.name
+    digest = hashes.get("netlist") or hashes.get(netlist) or ""
+    versions = tables.flat(run.get("versions", {}))
+    engine = next((text for key, text in versions.items() if "ngspice" in key or key == "engine"), "not stated")
+    axes = ", ".join(f"{name} {rounding.count(result.corners[name].nunique(), 'value')}" for name in board.axes)
+    return (
+        ("Board", f"{board.name}, revision {board.revision}"),
+        ("Netlist", f"{netlist}, sha256 {digest[:12]}" if digest else netlist),
+        ("Engine", engine if engine.lower().startswith("ngspice") else f"ngspice {engine}"),
+        ("Corners", f"{len(result.corners)} ({axes})" if axes else str(len(result.corners))),
+    )
+
+
+def part_slips(check: pd.DataFrame) -> tuple[Slip, ...]:
+    """Parts that intent and drawing do not share, those with two different values first."""
+    slips: list[tuple[int, Slip]] = []
+    for row in check.to_dict("records"):
+        part, verdict = str(row["part"]), str(row["verdict"])
+        intended, drawn = (tables.value_text(row.get(key), row.get("unit")) for key in ("intended", "drawn"))
+        if verdict == "differs":
+            slips.append((0, Slip(part, f"{part}: {intended} intended, {drawn} drawn")))
+        elif verdict == "not drawn":
+            slips.append((1, Slip(part, f"{part}: {intended} intended, not drawn")))
+    return tuple(slip for _, slip in sorted(slips, key=lambda pair: pair[0]))
+
+
+def intent_words(result: RunResult, slips: tuple[Slip, ...]) -> str:
+    """What the comparison of intended and drawn parts can and cannot notice."""
+    if not result.board.intended:
+        return "The board file has no intended values: a wrong part value cannot be noticed."
+    verdicts = result.check["verdict"].astype(str) if len(result.check) else pd.Series(dtype=str)
+    same = int((verdicts == "same").sum())
+    alone = result.check.loc[verdicts == "not intended", "part"].astype(str).tolist() if len(result.check) else []
+    words = f"{rounding.count(same, 'part')} drawn as intended."
+    if slips:
+        words = f"{rounding.count(len(slips), 'part')} not drawn as intended, {same} as intended."
+    if alone:
+        words += (
+            f" {rounding.count(len(alone), 'drawn value')} without an intended one, where a wrong value"
+            f" cannot be noticed: {rounding.listed(alone)}."
+        )
+    return words
+
+
+def limit_stories(result: RunResult) -> tuple[LimitStory, ...]:
+    """One record a limited quantity, the worst verdict first, in the order of the board file within a verdict."""
+    stories = []
+    for quantity, limit in result.board.limits.items():
+        verdicts = tables.column(result.corners, quantity, "limit", "no figure").astype(str)
+        margins = tables.numbers(result.corners, quantity, "margin")
+        counts = {word: int((verdicts == word).sum()) for word in tables.LIMIT_WORDS}
+        verdict = next((word for word in tables.LIMIT_WORDS[:3] if counts[word]), "within")
+        unit, step = quantities.stem(quantity).unit, tables.step(result.corners, quantity)
+        corner = place = figure = margin = ""
+        if margins.notna().any():
+            row = result.corners.loc[margins.idxmin()]
+            corner, place = str(row["corner"]), tables.place(result.board, row)
+            figure = rounding.figure_with_bar(*tables.simulated_and_bar(row, quantity), unit)
+            margin = rounding.margin(float(margins.min()), unit, step)
+        stories.append(
+            LimitStory(
+                quantity=quantity,
+                title=quantities.stem(quantity).title,
+                limit=tables.limit_words(limit, unit),
+                verdict=verdict,
+                counts=", ".join(f"{counts[word]} {word}" for word in tables.LIMIT_WORDS if counts[word]),
+                corner=corner,
+                place=place,
+                figure=figure or rounding.NO_FIGURE,
+                margin=margin or rounding.NO_FIGURE,
+            )
+        )
+    return tuple(sorted(stories, key=lambda story: tables.LIMIT_WORDS.index(story.verdict)))
+
+
+def partings(result: RunResult) -> tuple[Parting, ...]:
+    """One record a quantity that has a hand figure, those that part most first."""
+    records = []
+    for quantity in tables.compared(result.corners):
+        verdicts = tables.column(result.corners, quantity, "agreement", "no figure").astype(str)
+        counts = {word: int((verdicts == word).sum()) for word in tables.AGREEMENT_WORDS}
+        share = tables.tolerances_off(result.corners, quantity, "simulated").abs()
+        largest = corner = place = effect = ""
+        if share.notna().any():
+            row = result.corners.loc[share.idxmax()]
+            corner, place = str(row["corner"]), tables.place(result.board, row)
+            largest = difference_words(row, quantity)
+            effect = effect_words(result, quantity, corner)
+        records.append(
+            Parting(
+                quantity=quantity,
+                title=quantities.stem(quantity).title,
+                verdict=next((word for word in tables.AGREEMENT_WORDS if counts[word]), "no figure"),
+                agrees=counts["agrees"],
+                explained=counts["explained"],
+                disagrees=counts["disagrees"],
+                too_coarse=counts["too coarse"],
+                no_figure=counts["no figure"],
+                largest=largest,
+                corner=corner,
+                place=place,
+                effect=effect,
+            )
+        )
+    order = tables.AGREEMENT_WORDS
+    return tuple(sorted(records, key=lambda record: order.index(record.verdict)))
+
+
+def difference_words(row: pd.Series, quantity: str) -> str:
+    """Simulated minus hand in one corner; for the frequency in cents."""
+    if quantity == "frequency":
+        interval = rounding.cents(float(row["frequency.simulated"]), float(row["frequency.hand"]))
+        return rounding.figure(interval, "cent", 0.1, signed=True)
+    tolerance = float(row.get(f"{quantity}.tolerance", np.nan))
+    difference = float(row[f"{quantity}.simulated"]) - float(row[f"{quantity}.hand"])
+    return rounding.figure(difference, quantities.stem(quantity).unit, tolerance / 50.0, signed=True)
+
+
+def effect_words(result: RunResult, quantity: str, corner: str) -> str:
+    """The largest effect in one corner, or the honest word that the remainder is larger than any named one."""
+    chain = tables.chain(result.effects, quantity, corner)
+    if chain.empty:
+        return ""
+    sizes = chain["amount"].abs()
+    named = ~chain["effect"].astype(str).str.lower().isin(UNNAMED)
+    if sizes.max() == 0.0:
+        return ""
+    top = chain.loc[sizes.idxmax()]
+    row = result.corners.loc[(result.corners["corner"] == corner).idxmax()]
+    step = float(row.get(f"{quantity}.tolerance", np.nan)) / 50.0
+    unit = quantities.stem(quantity).unit
+    text = f"{top['effect']}, {rounding.figure(float(top['amount']), unit, step, signed=True)}"
+    if not named.loc[sizes.idxmax()] and named.any():
+        largest = chain.loc[sizes[named].idxmax()]
+        amount = rounding.figure(float(largest["amount"]), unit, step, signed=True)
+        text += f" (largest named: {largest['effect']}, {amount})"
+    return text
+
+
+def far_figures(result: RunResult) -> tuple[FarFigure, ...]:
+    """Explained figures beyond three tolerances, one sentence a quantity."""
+    found = []
+    for quantity in tables.compared(result.corners):
+        share = tables.tolerances_off(result.corners, quantity, "simulated").abs()
+        explained = tables.column(result.corners, quantity, "agreement", "").astype(str) == "explained"
+        far = share[explained & (share > FAR)]
+        if far.empty:
+            continue
+        row = result.corners.loc[far.idxmax()]
+        corner = str(row["corner"])
+        unit, step = quantities.stem(quantity).unit, tables.step(result.corners, quantity)
+        simulated = rounding.figure_with_bar(*tables.simulated_and_bar(row, quantity), unit)
+        effect = effect_words(result, quantity, corner)
+        found.append(
+            FarFigure(
+                quantity,
+                f"{quantities.stem(quantity).title}: explained, yet more than {FAR:.0f} tolerances off in"
+                f" {rounding.count(len(far), 'corner')}; most in {corner} ({tables.place(result.board, row)}),"
+                f" {rounding.figure(float(far.max()), '', 0.1)} tolerances: hand"
+                f" {rounding.figure(float(row[f'{quantity}.hand']), unit, step)}, simulated {simulated}"
+                + (f"; {effect}." if effect else "."),
+            )
+        )
+    return tuple(found)
+
+
+def states(corners: pd.DataFrame) -> tuple[tuple[str, int], ...]:
+    """Every state that occurs with its number of corners, in the order of the list of states."""
+    found = corners["state"].astype(str).value_counts()
+    return tuple((state, int(found[state])) for state in quantities.STATES if state in found)
+
+
+def not_shown(result: RunResult) -> tuple[str, ...]:
+    """Sentences about everything that this run leaves open."""
+    corners = result.corners
+    sentences: list[str] = []
+    state = corners["state"].astype(str)
+    for word in ("not simulated", "out of range", "no ramp", "chatter"):
+        rows = corners[state == word]
+        reasons = rows["reason"].fillna("").astype(str) if "reason" in rows else pd.Series("", index=rows.index)
+        for reason, group in rows.groupby(reasons, sort=True):
+            names = rounding.listed(group["corner"].astype(str).tolist())
+            sentence = f"{rounding.count(len(group), 'corner')} {word}: {names}"
+            sentences.append(f"{sentence} ({reason})." if reason else f"{sentence}.")
+    for quantity in tables.present(corners):
+        title = quantities.stem(quantity).title
+        coarse = int((tables.column(corners, quantity, "agreement", "").astype(str) == "too coarse").sum())
+        if coarse:
+            sentences.append(
+                f"{title}: too coarse in {rounding.count(coarse, 'corner')}, the bar is above a quarter of the"
+                " tolerance."
+            )
+        verdicts = tables.column(corners, quantity, "limit", "").astype(str)
+        for word, meaning in (
+            ("no figure", "a limit without a figure"),
+            ("too close to call", "the limit lies inside the bar"),
+        ):
+            number = int((verdicts == word).sum())
+            if number:
+                sentences.append(f"{title}: {meaning} in {rounding.count(number, 'corner')}.")
+    missing = [name for name in result.board.limits if name not in tables.present(corners)]
+    if missing:
+        sentences.append(f"Limits on quantities that nothing measured: {', '.join(missing)}.")
+    if not result.board.limits:
+        sentences.append("The board file sets no limits: nothing is shown about them.")
+    if not tables.compared(corners):
+        sentences.append("The board file has no hand formulas: simulated figures stand alone.")
+    return tuple(sentences)
+
+
+def expected_stories(result: RunResult) -> tuple[ExpectedStory, ...]:
+    """Literal figures of the board file, each beside the figure of its corner."""
+    stories = []
+    by_corner = result.corners.set_index(result.corners["corner"].astype(str))
+    for row in result.expected.to_dict("records"):
+        quantity, corner = str(row["quantity"]), str(row["corner"])
+        unit = quantities.stem(quantity).unit
+        known = corner in by_corner.index
+        stories.append(
+            ExpectedStory(
+                title=quantities.stem(quantity).title,
+                corner=corner if known else "",
+                place=tables.place(result.board, by_corner.loc[corner]) if known else "not in this run",
+                expected=rounding.figure(float(row["expected"]), unit),
+                simulated=rounding.figure_with_bar(float(row["simulated"]), float(row["bar"]), unit),
+                verdict=str(row["agreement"]),
+            )
+        )
+    return tuple(stories)

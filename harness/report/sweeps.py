@@ -1,0 +1,220 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Drawings of quantities against axes: hand, refined, and simulated with bars.
+
+Hand is dashed with hollow squares, refined a plain line, simulated filled dots with their bars: each can be
+told from the others without colour, and each is named at its end.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullFormatter, NullLocator
+
+from harness.board import Board
+from harness.report import canvas, rounding, series, tables
+from harness.report.canvas import BLUE, FAINT, INK, MUTED, ORANGE
+from harness.report.series import Series
+
+LEFT, RIGHT = 0.085, 0.865
+
+
+def draw_witnesses(axes: Axes, drawn: Series) -> None:
+    """The three witnesses of one quantity, and a cross at the foot where the simulation gave no figure."""
+    x = drawn.positions
+    axes.plot(x, drawn.hand, color=INK, linestyle=(0, (4, 2.5)), linewidth=1.3, marker="s", markersize=5.5,
+              markerfacecolor="none", markeredgewidth=1.0)
+    axes.plot(x, drawn.refined, color=BLUE, linewidth=1.6)
+    bars = np.nan_to_num(drawn.bar, nan=0.0)
+    axes.errorbar(x, drawn.simulated, yerr=bars, color=ORANGE, linestyle="none", marker="o", markersize=4.2,
+                  capsize=3.0, elinewidth=1.2)
+    missing = ~np.isfinite(drawn.simulated)
+    axes.plot(x[missing], np.full(missing.sum(), 0.03), color=INK, linestyle="none", marker="x", markersize=6,
+              transform=axes.get_xaxis_transform(), clip_on=False)
+
+
+def end_labels(drawn: Series) -> list[tuple[float, str, str]]:
+    """The last finite height of each witness with its name."""
+    ends = []
+    for figures, name, colour in (
+        (drawn.hand, "hand", INK),
+        (drawn.refined, "refined", BLUE),
+        (drawn.simulated, "simulated", ORANGE),
+    ):
+        finite = np.flatnonzero(np.isfinite(figures))
+        if len(finite):
+            ends.append((float(figures[finite[-1]]), name, colour))
+    return ends
+
+
+def height(drawn: list[Series], limits: tuple[float | None, float | None]) -> tuple[float, float]:
+    """A vertical range that holds every figure, never blown up beyond eight tolerances, limits that lie near included."""
+    figures = np.concatenate([part for one in drawn for part in (one.hand, one.refined, one.simulated)])
+    figures = figures[np.isfinite(figures)]
+    if not len(figures):
+        return 0.0, 1.0
+    low, high = float(figures.min()), float(figures.max())
+    tolerances = np.concatenate([one.tolerance for one in drawn])
+    least = 8.0 * float(np.nanmedian(tolerances)) if np.isfinite(tolerances).any() else 0.0
+    least = max(least, 1e-9 * max(abs(low), abs(high)), 1e-15)
+    if high - low < least:
+        middle = 0.5 * (low + high)
+        low, high = middle - 0.5 * least, middle + 0.5 * least
+    span = high - low
+    for bound in limits:
+        if bound is not None and low - 0.6 * span < bound < high + 0.6 * span:
+            low, high = min(low, bound), max(high, bound)
+    return low - 0.09 * (high - low), high + 0.09 * (high - low)
+
+
+def draw_limits(axes: Axes, limits: tuple[float | None, float | None], unit: str, named: bool) -> None:
+    """Limits inside the view: a line of dashes and dots, the side beyond it hatched."""
+    low, high = axes.get_ylim()
+    for bound, word, edge in ((limits[0], "least", low), (limits[1], "most", high)):
+        if bound is None or not low <= bound <= high:
+            continue
+        axes.axhspan(min(bound, edge), max(bound, edge), facecolor="none", hatch="////", edgecolor=FAINT, linewidth=0)
+        axes.axhline(bound, color=MUTED, linestyle="-.", linewidth=1.0)
+        if named:
+            words = f"{word} {rounding.figure(bound, unit)}"
+            axes.annotate(words, (0.012, bound), xycoords=("axes fraction", "data"), xytext=(0, 2),
+                          textcoords="offset points", fontsize=8.5, color=INK, va="bottom")
+
+
+def horizontal(axes: Axes, board: Board, drawn: Series, labelled: bool = True) -> None:
+    """Ticks at the corners' own values where there are few, a log scale where they span more than a decade."""
+    axis = board.axes[drawn.axis]
+    x = drawn.positions
+    words = any(isinstance(value, str) for value in drawn.axis_values)
+    if not words and x.min() > 0.0 and x.max() / x.min() > 12.0:
+        axes.set_xscale("log")
+    if len(x) <= 6:
+        axes.xaxis.set_major_locator(FixedLocator(list(x)))
+    elif axes.get_xscale() == "linear":
+        axes.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 2.5, 5, 10]))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_minor_formatter(NullFormatter())
+    if words:
+        names = [str(value) for value in drawn.axis_values]
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: names[round(value) % len(names)]))
+    else:
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: canvas.tick(value, axis.unit)))
+    if labelled:
+        axes.set_xlabel(drawn.axis)
+    if len(x) > 4:
+        axes.tick_params(axis="x", labelsize=8.5)
+
+
+def limits_of(board: Board, quantity: str) -> tuple[float | None, float | None]:
+    """(least, most) of a quantity in SI, None where not set."""
+    limit = board.limits.get(quantity)
+    if limit is None:
+        return None, None
+    return limit.least, limit.most
+
+
+def against_axes(board: Board, rows: list[tuple[str, list[Series]]], name: str) -> str:
+    """Rows of quantities, columns of axes, every other axis at its nominal value. Returns SVG.
+
+    ``rows``: (quantity, one Series an axis), the axes in the same order in each row.
+    """
+    columns = max(len(drawn) for _, drawn in rows)
+    tall = 0.75 + 1.75 * len(rows)
+    with canvas.style():
+        figure = Figure(figsize=(canvas.WIDTH, tall))
+        panels = figure.subplots(len(rows), columns, squeeze=False, sharey="row")
+        figure.subplots_adjust(left=LEFT, right=RIGHT, top=1.0 - 0.30 / tall, bottom=0.52 / tall, hspace=0.42, wspace=0.10)
+        for line, (quantity, drawn) in enumerate(rows):
+            limits = limits_of(board, quantity)
+            low, high = height(drawn, limits)
+            for position, one in enumerate(drawn):
+                axes = panels[line][position]
+                draw_witnesses(axes, one)
+                axes.set_ylim(low, high)
+                draw_limits(axes, limits, one.unit, named=position == 0)
+                horizontal(axes, board, one, labelled=line == len(rows) - 1)
+            canvas.engineering_axis(panels[line][0].yaxis, drawn[0].unit, 5)
+            panels[line][0].set_title(drawn[0].title, fontweight="bold", color=INK)
+            canvas.label_ends(panels[line][len(drawn) - 1], end_labels(drawn[-1]))
+        return canvas.to_svg(figure, name)
+
+
+def with_differences(board: Board, quantity: str, panels: list[tuple[str, Series]], name: str) -> str:
+    """Figures above, differences from hand below, one panel a value of a second axis. Returns SVG.
+
+    ``panels``: (words for the panel, Series along the first axis).
+    """
+    drawn = [one for _, one in panels]
+    limits = limits_of(board, quantity)
+    low, high = height(drawn, limits)
+    with canvas.style():
+        figure = Figure(figsize=(canvas.WIDTH, 4.7))
+        grid = figure.subplots(2, len(panels), squeeze=False, sharey="row", sharex=True, height_ratios=[1.75, 1.0])
+        figure.subplots_adjust(left=LEFT, right=RIGHT, top=0.93, bottom=0.115, hspace=0.16, wspace=0.10)
+        reach = 0.0
+        for position, (words, one) in enumerate(panels):
+            upper, lower = grid[0][position], grid[1][position]
+            draw_witnesses(upper, one)
+            upper.set_ylim(low, high)
+            draw_limits(upper, limits, one.unit, named=position == 0)
+            upper.set_title(words)
+            reach = max(reach, draw_differences(lower, one))
+            horizontal(lower, board, one)
+        reach = reach or 1.0
+        grid[1][0].set_ylim(-1.18 * reach, 1.18 * reach)
+        for lower, one in zip(grid[1], drawn, strict=True):
+            lower.axhspan(-1.18 * reach, -np.nanmedian(one.tolerance), facecolor="none", edgecolor=FAINT, hatch="////", linewidth=0)
+            lower.axhspan(np.nanmedian(one.tolerance), 1.18 * reach, facecolor="none", edgecolor=FAINT, hatch="////", linewidth=0)
+        canvas.engineering_axis(grid[0][0].yaxis, drawn[0].unit, 6)
+        canvas.engineering_axis(grid[1][0].yaxis, drawn[0].unit, 4)
+        grid[0][0].set_ylabel(drawn[0].title)
+        grid[1][0].set_ylabel("minus hand")
+        figure.align_ylabels(list(grid[:, 0]))
+        canvas.label_ends(grid[0][-1], end_labels(drawn[-1]))
+        canvas.label_ends(grid[1][-1], _difference_labels(drawn[-1]))
+        return canvas.to_svg(figure, name)
+
+
+def draw_differences(axes: Axes, one: Series) -> float:
+    """Refined and simulated minus hand with the tolerance as a pair of dotted lines. Returns the reach needed."""
+    x = one.positions
+    refined, simulated = one.refined - one.hand, one.simulated - one.hand
+    axes.axhline(0.0, color=INK, linestyle=(0, (4, 2.5)), linewidth=1.0)
+    axes.plot(x, refined, color=BLUE, linewidth=1.5)
+    axes.errorbar(x, simulated, yerr=np.nan_to_num(one.bar, nan=0.0), color=ORANGE, linestyle="none", marker="o",
+                  markersize=4.2, capsize=3.0, elinewidth=1.2)
+    for sign in (-1.0, 1.0):
+        axes.plot(x, sign * one.tolerance, color=MUTED, linestyle=":", linewidth=1.2)
+    sizes = np.abs(np.concatenate([refined, simulated, 1.3 * one.tolerance]))
+    sizes = sizes[np.isfinite(sizes)]
+    return float(sizes.max()) if len(sizes) else 0.0
+
+
+def _difference_labels(one: Series) -> list[tuple[float, str, str]]:
+    ends = []
+    for figures, words, colour in (
+        (one.tolerance, "tolerance", MUTED),
+        (one.refined - one.hand, "refined", BLUE),
+        (one.simulated - one.hand, "simulated", ORANGE),
+    ):
+        finite = np.flatnonzero(np.isfinite(figures))
+        if len(finite):
+            ends.append((float(figures[finite[-1]]), words, colour))
+    return ends
+
+
+def panel_words(board: Board, axis: str, value: object) -> str:
+    """``supply 15 V``."""
+    return f"{axis} {tables.axis_value(board, axis, value)}"
+
+
+def rows_against_axes(board: Board, corners: object, names: list[str], axes: list[str]) -> list[tuple[str, list[Series]]]:
+    """For each quantity with a figure one Series an axis, the others nominal."""
+    nominals = tables.nominals(board, corners)  # type: ignore[arg-type]
+    rows = []
+    for quantity in names:
+        drawn = [series.series(series.along(board, corners, axis, nominals), quantity, axis) for axis in axes]  # type: ignore[arg-type]
+        if any(not one.empty for one in drawn):
+            rows.append((quantity, drawn))
+    return rows

@@ -1,0 +1,148 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Looking things up in the tables of a run: which quantities are there, columns that may be missing, words for rows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from harness import quantities
+from harness.board import Board
+from harness.report import rounding
+
+LIMIT_WORDS = ("outside", "no figure", "too close to call", "within", "no limit")
+"""Verdicts on limits, the worst first."""
+
+AGREEMENT_WORDS = ("disagrees", "too coarse", "explained", "agrees", "no figure")
+"""Verdicts on hand against simulated, those to look at first."""
+
+
+def present(corners: pd.DataFrame) -> list[str]:
+    """Quantities with at least one finite figure, predicted or simulated, in the order of the list of stems."""
+    names = {column.rpartition(".")[0] for column in corners.columns if "." in column}
+    known = [name for name in quantities.STEMS if name in names]
+    known += sorted(name for name in names if name not in quantities.STEMS and quantities.is_stem(name))
+    return [
+        name
+        for name in known
+        if any(numbers(corners, name, witness).notna().any() for witness in ("simulated", "refined", "hand"))
+    ]
+
+
+def compared(corners: pd.DataFrame) -> list[str]:
+    """Quantities with a hand figure somewhere."""
+    return [name for name in present(corners) if numbers(corners, name, "hand").notna().any()]
+
+
+def column(corners: pd.DataFrame, quantity: str, part: str, missing: object) -> pd.Series:
+    """``quantity.part``; a column full of ``missing`` where the table has none, and in its empty cells."""
+    name = f"{quantity}.{part}"
+    if name not in corners:
+        return pd.Series([missing] * len(corners), index=corners.index, dtype=object)
+    return corners[name].astype(object).where(corners[name].notna(), missing)
+
+
+def numbers(corners: pd.DataFrame, quantity: str, part: str) -> pd.Series:
+    """``quantity.part`` as floats, nan where there is none or it is infinite."""
+    name = f"{quantity}.{part}"
+    if name not in corners:
+        return pd.Series(np.nan, index=corners.index)
+    values = pd.to_numeric(corners[name], errors="coerce").astype(float)
+    return values.where(np.isfinite(values))
+
+
+def tolerances_off(corners: pd.DataFrame, quantity: str, witness: str) -> pd.Series:
+    """(witness - hand) / tolerance, dimensionless, nan where one of the three is missing."""
+    tolerance = numbers(corners, quantity, "tolerance")
+    off = numbers(corners, quantity, witness) - numbers(corners, quantity, "hand")
+    return off / tolerance.where(tolerance > 0.0)
+
+
+def step(corners: pd.DataFrame, quantity: str) -> float:
+    """The size below which a hand or refined figure is not worth writing: a fiftieth of the usual tolerance."""
+    tolerance = numbers(corners, quantity, "tolerance")
+    return float(tolerance.median()) / 50.0 if tolerance.notna().any() else float("nan")
+
+
+def simulated_and_bar(row: pd.Series, quantity: str) -> tuple[float, float]:
+    """The simulated figure of a row and its bar (SI; nan where missing)."""
+    return float(row.get(f"{quantity}.simulated", np.nan)), float(row.get(f"{quantity}.bar", np.nan))
+
+
+def chain(effects: pd.DataFrame, quantity: str, corner: str) -> pd.DataFrame:
+    """The rows of the effect table for one quantity of one corner, in their own order."""
+    if effects.empty:
+        return effects
+    return effects[(effects["quantity"] == quantity) & (effects["corner"].astype(str) == corner)]
+
+
+def place(board: Board, row: pd.Series) -> str:
+    """The axis values of a corner in words: ``control 4 V, supply 15 V``."""
+    return ", ".join(f"{name} {axis_value(board, name, row[name])}" for name in board.axes if name in row.index)
+
+
+def axis_value(board: Board, axis: str, value: object) -> str:
+    """One axis value with its unit."""
+    if isinstance(value, str):
+        return value
+    return rounding.figure(float(value), board.axes[axis].unit)  # type: ignore[arg-type]
+
+
+def limit_words(limit: Any, unit: str) -> str:
+    """``least 50 mV, most 2 V``."""
+    parts = [
+        f"{word} {rounding.figure(float(bound), unit)}"
+        for word, bound in (("least", limit.least), ("most", limit.most))
+        if bound is not None
+    ]
+    return ", ".join(parts)
+
+
+def value_text(value: object, unit: object = None) -> str:
+    """A part value for the eye: text as it was written, a number in engineering notation."""
+    if value is None or (isinstance(value, float) and not np.isfinite(value)):
+        return "no value"
+    if isinstance(value, (int, float, np.integer, np.floating)):
+        return rounding.figure(float(value), "" if unit is None or pd.isna(unit) else str(unit))  # type: ignore[call-overload]
+    return str(value)
+
+
+def flat(mapping: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
+    """A nested mapping as one level of ``a.b`` keys and texts, in the order given."""
+    out: dict[str, str] = {}
+    for key, value in mapping.items():
+        name = f"{prefix}{key}"
+        if isinstance(value, Mapping):
+            out.update(flat(value, f"{name}."))
+        elif isinstance(value, (list, tuple)):
+            out[name] = ", ".join(str(item) for item in value) or "none"
+        elif isinstance(value, float):
+            out[name] = f"{value:.6g}"
+        else:
+            out[name] = "none" if value is None else str(value)
+    return out
+
+
+def nominal_row(board: Board, corners: pd.DataFrame) -> pd.Series | None:
+    """The corner nearest to every axis at its nominal value; the first row where no axis has one."""
+    if corners.empty:
+        return None
+    distance = pd.Series(0, index=corners.index)
+    for name, nominal in nominals(board, corners).items():
+        distance = distance + (~same(corners[name], nominal)).astype(int)
+    return corners.loc[distance.idxmin()]
+
+
+def nominals(board: Board, corners: pd.DataFrame) -> dict[str, object]:
+    """Axis name -> nominal value, for the axes that the corner table holds."""
+    return {name: axis.nominal for name, axis in board.axes.items() if name in corners}
+
+
+def same(values: pd.Series, value: object) -> pd.Series:
+    """Which entries equal ``value``, numbers to a part in 1e9."""
+    if isinstance(value, str) or not pd.api.types.is_numeric_dtype(values):
+        return values.astype(object) == value
+    return pd.Series(np.isclose(values.astype(float), float(value), rtol=1e-9, atol=0.0), index=values.index)  # type: ignore[arg-type]
