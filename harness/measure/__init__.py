@@ -3,12 +3,10 @@
 
 from __future__ import annotations
 
-from harness.measure.crossings import crossings
 from harness.measure.cycle import Probes, SettledCycles, measure_cycle, settled_cycles
 from harness.measure.levels import StateLevels, output_resistance, state_levels
 from harness.measure.pulse import Pulse, pulse_figures
 from harness.measure.ramp import Threshold, ramp_figures, threshold_figures
-from harness.measure.room import room
 from harness.measure.spectrum import harmonics, level_vs_square, mean_and_ac_rms
 
 __all__ = [
@@ -17,7 +15,6 @@ __all__ = [
     "SettledCycles",
     "StateLevels",
     "Threshold",
-    "crossings",
     "harmonics",
     "level_vs_square",
     "mean_and_ac_rms",
@@ -25,7 +22,6 @@ __all__ = [
     "output_resistance",
     "pulse_figures",
     "ramp_figures",
-    "room",
     "settled_cycles",
     "state_levels",
     "threshold_figures",

@@ -26,18 +26,23 @@ Figures = dict[str, float | str]
 class Probes:
     """Which vectors of a record are what. Node names in lower case; "0" is ground and needs no vector.
 
-    ``plus``, ``minus``: comparator inputs; ``supply_node``, ``ground_node``: its supply pins; ``class_``: the
-    class whose common-mode rule holds. ``pullup_current``: vector of the current through the pull-up, of
-    either sign; ``pullup_nodes``: its nodes, supply first. ``sink_current``: vector of the current into the
-    comparator's output, with a leading "-" where the vector counts it the other way. ``supplies``: rail ->
-    branch vector of its source, positive into the positive terminal, as SPICE counts. ``swing``: full range
-    (V) of the output; where None, from ground to the pull-up's supply, or without a pull-up to the
-    comparator's supply. What is None is not measured and has no figure.
+    - ``output_ground``: node that the output pulls down to (the emitter node of a 311-class)
+    - ``plus``, ``minus``, ``supply_node``, ``ground_node``: inputs and supply pins of the comparator
+    - ``class_``: the class whose common-mode rule holds
+    - ``pullup_current``: current through the pull-up, of either sign
+    - ``pullup_nodes``: nodes of the pull-up, that of its supply first
+    - ``sink_current``: current into the comparator's output; a leading "-" where the vector counts outwards
+    - ``supplies``: rail -> branch vector of its source, positive into its positive terminal, as in SPICE
+    - ``swing``: lowest and highest level (V) that the output is able to take; where None, from ``output_ground``
+      to the pull-up's supply, or without a pull-up to the comparator's supply
+
+    What is None is not measured and has no figure.
     """
 
     ramp: str | None
     threshold: str | None
     output: str
+    output_ground: str = "0"
     plus: str | None = None
     minus: str | None = None
     supply_node: str | None = None
@@ -96,12 +101,12 @@ def vector(record: Record, name: str) -> Array:
 
 
 def _full_range(record: Record, begin: float, end: float, probes: Probes) -> tuple[float, float]:
-    """From the comparator's ground to the pull-up's supply (means over the cycle, V)."""
+    """From the output's ground to the supply of its pull-up (means over the cycle, V)."""
     top = probes.pullup_nodes[0] if probes.pullup_nodes else probes.supply_node
     if top is None:
         raise ValueError("the output's full range is not known: give a pull-up, a supply node or a swing")
     time, low, high = cut(
-        vector(record, "time"), begin, end, vector(record, probes.ground_node), vector(record, top)
+        vector(record, "time"), begin, end, vector(record, probes.output_ground), vector(record, top)
     )
     return mean(time, low), mean(time, high)
 

@@ -73,8 +73,9 @@ def _mode(time: Array, wave: Array, low: float, high: float, upper: bool) -> flo
 
 def _settle(spread: _Spread, centre: float, width: float) -> float:
     """Median of the time that the wave spends within half a width of ``centre``, moved until it stays."""
+    half = width / 2 * (1 + 1e-6)  # a state that lies exactly on the edge of its bin is inside
     for _ in range(40):
-        middle = spread.median(centre - width / 2, centre + width / 2)
+        middle = spread.median(centre - half, centre + half)
         if abs(middle - centre) <= 1e-12 * width:
             break
         centre = middle

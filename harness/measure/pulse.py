@@ -80,7 +80,9 @@ def pulse_figures(time: Array, output: Array, begin: float, end: float, swing: t
         fall_ends = _transition(around[0], -around[1], -high, -low, falling[0])
         rise, fall = rise_ends[1] - rise_ends[0], fall_ends[1] - fall_ends[0]
         settled = _settled_low(rise_ends, fall_ends, rising[0], falling[0], end - begin)
-    note = "" if pulsing else f"{len(rising)} rising and {len(falling)} falling edges in one cycle"
+        note = _runts(*around, low, high, begin, end)
+    else:
+        note = f"{len(rising)} rising and {len(falling)} falling edges in one cycle"
     return Pulse(
         "pulsing" if pulsing else "chatter",
         duty, levels.low, levels.high, rise, fall, rising, falling, levels.method, settled, note,
@@ -102,7 +104,7 @@ def _stuck(time: Array, wave: Array, middle: float, full: float) -> Pulse:
 def _continued(time: Array, wave: Array, begin: float, end: float) -> tuple[Array, Array]:
     """The cycle before, itself and the next, all copies of this one.
 
-    The interpolated points at the ends are kept only where the wave is not smooth: they would lie beside a curve.
+    The interpolated points at the ends are kept only where the wave is not smooth: they lie beside a curve.
     """
     instants, values = cut(time, begin, end, wave)
     ends = np.searchsorted(time, (begin, end), side="right") - 1
@@ -134,6 +136,14 @@ def _without_seam(edges: list[Edge], begin: float, end: float) -> list[Edge]:
         if up != down and gap < near and at_the_seam:
             return [edge for j, edge in enumerate(edges) if j not in (k, (k - 1) % len(edges))]
     return edges
+
+
+def _runts(time: Array, wave: Array, low: float, high: float, begin: float, end: float) -> str:
+    """A sentence about excursions beside the pulse that leave a state by 10 % and come back short of 50 %."""
+    tenth = _edges(time, wave, low + 0.1 * (high - low), begin, end)
+    ninetieth = _edges(time, wave, low + 0.9 * (high - low), begin, end)
+    count = (len(tenth) + len(ninetieth)) // 2 - 2
+    return f"{count} excursion(s) past 10 % that fall short of 50 % are not counted" if count > 0 else ""
 
 
 def _share_above(edges: list[Edge], begin: float, end: float) -> float:

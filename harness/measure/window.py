@@ -50,8 +50,8 @@ def cut(time: Array, begin: float, end: float, *waves: Array) -> tuple[Array, ..
 def thrice(period: float, time: Array, *waves: Array) -> tuple[Array, ...]:
     """The n points of a cycle continued periodically: the cycle before, itself and the next, 3 n + 1 points.
 
-    ``time`` must not hold the end of the cycle, which is the first point of the next. The middle cycle owns the
-    segments n to 2 n - 1.
+    ``time`` must not hold the end of the cycle, which is the first point of the next. The middle cycle owns
+    the segments n to 2 n - 1.
     """
     pieces = [np.concatenate((time - period, time, time + period, time[:1] + 2 * period))]
     pieces.extend(np.concatenate((wave, wave, wave, wave[:1])) for wave in waves)
