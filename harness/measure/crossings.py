@@ -67,9 +67,8 @@ def smooth(time: Array, wave: Array, k: int) -> bool:
     if k < 1 or k + 2 >= len(time):
         return False
     steps = np.diff(time[k - 1 : k + 3])
-    if steps.min() <= 0 or max(steps[1] / steps[0], steps[0] / steps[1]) > STEP_RATIO:
-        return False
-    if max(steps[2] / steps[1], steps[1] / steps[2]) > STEP_RATIO:
+    shorter, longer = np.minimum(steps[1:], steps[:-1]), np.maximum(steps[1:], steps[:-1])
+    if np.any(shorter <= 0) or np.any(longer > STEP_RATIO * shorter):
         return False
     slopes = np.diff(wave[k - 1 : k + 3]) / steps
     left = (slopes[1] - slopes[0]) / (steps[0] + steps[1])

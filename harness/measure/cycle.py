@@ -33,8 +33,8 @@ class Probes:
     - ``pullup_nodes``: nodes of the pull-up, that of its supply first
     - ``sink_current``: current into the comparator's output; a leading "-" where the vector counts outwards
     - ``supplies``: rail -> branch vector of its source, positive into its positive terminal, as in SPICE
-    - ``swing``: lowest and highest level (V) that the output is able to take; where None, from ``output_ground``
-      to the pull-up's supply, or without a pull-up to the comparator's supply
+    - ``swing``: lowest and highest level (V) that the output is able to take; where None, from
+      ``output_ground`` to the pull-up's supply, or without a pull-up to the comparator's supply
 
     What is None is not measured and has no figure.
     """
@@ -165,7 +165,7 @@ def _settled(time: Array, current: Array, span: tuple[float, float] | None) -> f
     """Time median over ``span`` (s) of a cut cycle taken as periodic; not a number without a span."""
     if span is None:
         return nan
-    around, values = thrice(float(time[-1] - time[0]), time[:-1], current[:-1])
+    around, values = thrice(float(time[-1] - time[0]), time, current)
     return time_median(*cut(around, *span, values))
 
 

@@ -108,7 +108,7 @@ def _continued(time: Array, wave: Array, begin: float, end: float) -> tuple[Arra
     """
     instants, values = cut(time, begin, end, wave)
     ends = np.searchsorted(time, (begin, end), side="right") - 1
-    kept = slice(1, -1) if any(smooth(time, wave, int(k)) for k in ends) else slice(0, -1)
+    kept = slice(1, -1) if any(smooth(time, wave, int(k)) for k in ends) else slice(None)
     around, repeated = thrice(end - begin, instants[kept], values[kept])
     return around, repeated
 

@@ -67,7 +67,7 @@ def threshold_figures(time: Array, ramp: Array, threshold: Array, begin: float, 
     sign = 1.0 if rises_slowly(instants, slope) else -1.0
     start = float(instants[int(np.argmin(sign * slope))])
     period = end - begin
-    around, gap, level = thrice(period, instants[:-1], sign * (slope - node)[:-1], node[:-1])
+    around, gap, level = thrice(period, instants, sign * (slope - node), node)
     segments, directions = crossed_segments(gap, 0.0)
     passed = [instant_in(around, gap, 0.0, int(k)) for k in segments]
     sweeps = [x for x, way in zip(passed, directions, strict=True) if way > 0 and x >= start]

@@ -29,7 +29,8 @@ def check(time: Array, *waves: Array) -> None:
 def cut(time: Array, begin: float, end: float, *waves: Array) -> tuple[Array, ...]:
     """``time`` and ``waves`` from ``begin`` to ``end`` (s), with interpolated points at both ends.
 
-    Raises ValueError where the record does not cover the span or is no record.
+    Of a jump that falls on an end the side within the cycle counts. Raises ValueError where the record does
+    not cover the span or is no record.
     """
     check(time, *waves)
     if not begin < end:
@@ -39,21 +40,30 @@ def cut(time: Array, begin: float, end: float, *waves: Array) -> tuple[Array, ..
         held = f"{time[0]:g} s to {time[-1]:g} s"
         raise ValueError(f"the record from {held} does not cover the cycle from {begin:g} s to {end:g} s")
     inside = (time > begin) & (time < end)
-    ends = np.array([begin, end])
-    pieces = [np.concatenate((ends[:1], time[inside], ends[1:]))]
+    last = len(time) - 2
+    first_segment = min(int(np.searchsorted(time, begin, side="right")) - 1, last)
+    last_segment = min(int(np.searchsorted(time, end, side="left")) - 1, last)
+    pieces = [np.concatenate(([begin], time[inside], [end]))]
     for wave in waves:
-        first, last = np.interp(ends, time, wave)
-        pieces.append(np.concatenate(([first], wave[inside], [last])))
+        ends = [_on(time, wave, max(first_segment, 0), begin), _on(time, wave, last_segment, end)]
+        pieces.append(np.concatenate((ends[:1], wave[inside], ends[1:])))
     return tuple(pieces)
+
+
+def _on(time: Array, wave: Array, k: int, instant: float) -> float:
+    """Value at ``instant`` of the straight line from point k to point k + 1."""
+    share = (instant - time[k]) / (time[k + 1] - time[k])
+    return float(wave[k] + share * (wave[k + 1] - wave[k]))
 
 
 def thrice(period: float, time: Array, *waves: Array) -> tuple[Array, ...]:
     """The n points of a cycle continued periodically: the cycle before, itself and the next, 3 n + 1 points.
 
-    ``time`` must not hold the end of the cycle, which is the first point of the next. The middle cycle owns
-    the segments n to 2 n - 1.
+    ``time`` may hold both ends of the cycle; between its end and the begin of the next lies a segment of no
+    length. The middle cycle owns the segments n to 2 n - 1.
     """
-    pieces = [np.concatenate((time - period, time, time + period, time[:1] + 2 * period))]
+    instants = np.concatenate((time - period, time, time + period, time[:1] + 2 * period))
+    pieces = [np.maximum.accumulate(instants)]
     pieces.extend(np.concatenate((wave, wave, wave, wave[:1])) for wave in waves)
     return tuple(pieces)
 
