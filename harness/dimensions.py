@@ -36,7 +36,7 @@ class Dimension:
         )
 
     def __str__(self) -> str:
-        """The unit in words that a designer uses: ``Ohm``, ``V/s``, ``V^2``; ``no unit`` for a plain number."""
+        """The unit as a designer writes it: ``Ohm``, ``V/s``, ``V^2``; ``no unit`` for a plain number."""
         for unit, dimension in UNITS.items():
             if dimension == self and unit:
                 return "no unit" if dimension == NONE else unit
@@ -78,6 +78,6 @@ _NO_QUOTIENT = frozenset({"%", "degC", "cent", "dB", "Hz"})
 
 
 def dimension_of(unit: str) -> Dimension:
-    """The dimension of a unit text, quotients such as ``V/s`` included. Raises KeyError for an unknown unit."""
+    """The dimension of a unit, quotients such as ``V/s`` included. Raises KeyError for an unknown unit."""
     above, _, below = unit.partition("/")
     return UNITS["" if above == "1" else above] / UNITS[below]

@@ -1,8 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Reading algebra into a small syntax tree: numbers, names, operators and a short list of functions, nothing else.
+"""Reading algebra into a small syntax tree: numbers, names, operators and a short list of functions, nothing
+else.
 
-Nothing is ever handed to the interpreter. The tree can only hold the five kinds of node below, so a formula cannot do
-anything but arithmetic. Length, nesting and the number of nodes are capped.
+Nothing is ever handed to the interpreter. The tree can only hold the five kinds of node below, so a formula
+cannot do anything but arithmetic. Length, nesting and the number of nodes are capped.
 """
 
 from __future__ import annotations
@@ -91,10 +92,10 @@ def names_in(node: Node) -> Iterator[Name]:
 class Grammar:
     """What one notation allows.
 
-    ``number`` turns the text of a literal into (value, unit) and raises ValueError. ``functions`` gives the least and
-    the greatest number of arguments. ``levels`` lists binary operators from the loosest to the tightest, powers left
-    out. ``conditional`` allows ``a ? b : c`` and ``!``. ``conditions_in`` names the function whose first argument is a
-    comparison.
+    ``number`` turns the text of a literal into (value, unit) and raises ValueError. ``functions`` gives the
+    least and the greatest number of arguments. ``levels`` lists binary operators from the loosest to the
+    tightest, powers left out. ``conditional`` allows ``a ? b : c`` and ``!``. ``conditions_in`` names the
+    function whose first argument is a comparison.
     """
 
     number: Callable[[str], tuple[float, str]]
@@ -106,7 +107,9 @@ class Grammar:
     conditions_in: str = ""
 
 
-_TOKEN = re.compile(r"(?P<name>[^\W\d]\w*)|(?P<operator>\*\*|<=|>=|==|!=|&&|\|\||[-+*/^(),<>?:!])|(?P<other>\S)")
+_TOKEN = re.compile(
+    r"(?P<name>[^\W\d]\w*)|(?P<operator>\*\*|<=|>=|==|!=|&&|\|\||[-+*/^(),<>?:!])|(?P<other>\S)"
+)
 COMPARISONS = frozenset({"<", "<=", ">", ">=", "==", "!="})
 _SPACE = re.compile(r"\s*")
 
@@ -117,7 +120,9 @@ def parse(text: str, grammar: Grammar) -> Node:
         raise FormulaError(f"a formula of {len(text)} characters is too long; at most {LONGEST} are read")
     parser = _Parser(text, grammar)
     if len(parser.tokens) > MOST_TOKENS:
-        raise FormulaError(f"a formula of more than {MOST_TOKENS} numbers, names and signs is not read; split it")
+        raise FormulaError(
+            f"a formula of more than {MOST_TOKENS} numbers, names and signs is not read; split it"
+        )
     return parser.whole()
 
 
@@ -215,7 +220,9 @@ class _Parser:
         if self._take(*self.grammar.powers):
             node = Operation("**", node, self._exponent(), self._span(first))
             if self._take(*self.grammar.powers):
-                raise self._fail("two powers in a row can be read in two ways, put brackets", self.tokens[first][2])
+                raise self._fail(
+                    "two powers in a row can be read in two ways, put brackets", self.tokens[first][2]
+                )
         return node
 
     def _exponent(self) -> Node:
@@ -266,7 +273,13 @@ class _Parser:
             raise self._fail('expected ")" or ","', self.tokens[self.index][2])
         least, most = self.grammar.functions[name]
         if not least <= len(arguments) <= most:
-            number = f"{least}" if least == most else f"{least} to {most}" if most < DEEPEST else f"at least {least}"
+            number = (
+                f"{least}"
+                if least == most
+                else f"{least} to {most}"
+                if most < DEEPEST
+                else f"at least {least}"
+            )
             plural = "" if number in ("1", "at least 1") else "s"
             raise self._fail(f'"{function}" wants {number} argument{plural}, got {len(arguments)}', start)
         return Call(name, tuple(arguments), self._span(first))
@@ -279,5 +292,7 @@ class _Parser:
         first = self.tokens[self.index][2]
         operator = self._take(*COMPARISONS)
         if not operator:
-            raise self._fail(f'the first argument of "{function}" is a comparison such as a < b; expected one', first)
+            raise self._fail(
+                f'the first argument of "{function}" is a comparison such as a < b; expected one', first
+            )
         return Operation(operator, node, self._expression(), self._span(begin))

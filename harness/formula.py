@@ -1,5 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Formulas of a board file and parameter expressions of a netlist: evaluated by walking their tree, units checked."""
+"""Formulas of a board file and parameter expressions of a netlist: evaluated by walking their tree, units
+checked.
+"""
 
 from __future__ import annotations
 
@@ -103,7 +105,7 @@ def _divide(left: Any, right: Any) -> Any:
     return np.where(np.equal(right, 0.0), np.nan, np.divide(left, right))
 
 
-_BINARY: dict[str, Callable[[Any, Any], Any]] = {
+_BINARY: dict[str, Callable[..., Any]] = {
     "+": np.add, "-": np.subtract, "*": np.multiply, "/": _divide, "**": np.float_power,
     "<": np.less, "<=": np.less_equal, ">": np.greater, ">=": np.greater_equal,
     "==": np.equal, "!=": np.not_equal, "&&": np.logical_and, "||": np.logical_or,
@@ -130,9 +132,9 @@ def _walk(node: Node, namespace: Mapping[str, Any], functions: Mapping[str, Call
 class Formula:
     """Plain algebra over names: ``(control/Rcv + Vrail/Rbias) * parallel(Rcv, Rbias, Rtop)``.
 
-    Numbers may carry units (``0.15 V``, ``3.3k``, ``4K7``); names are case-blind, as parts of a netlist are. Functions:
-    ``min max abs sqrt exp ln log10 clip parallel`` and ``where(a < b, x, y)``; the constant ``pi``.
-    Raises FormulaError for anything else, when made.
+    Numbers may carry units (``0.15 V``, ``3.3k``, ``4K7``); names are case-blind, as parts of a netlist are.
+    Functions: ``min max abs sqrt exp ln log10 clip parallel`` and ``where(a < b, x, y)``; the constant
+    ``pi``. Raises FormulaError for anything else, when made.
     """
 
     text: str
@@ -159,8 +161,8 @@ class Formula:
     def evaluate(self, namespace: Mapping[str, Values]) -> Values:
         """The figure in SI units: an array where any name is an array (shapes broadcast), otherwise a float.
 
-        A division by zero, a root or logarithm of a negative number and an overflow give nan, without a warning.
-        Raises FormulaError for a name without a value.
+        A division by zero, a root or logarithm of a negative number and an overflow give nan, without a
+        warning. Raises FormulaError for a name without a value.
         """
         known = {**CONSTANTS, **self._lowered(namespace)}
         used = {name.name.lower() for name in names_in(self.tree)}
@@ -262,7 +264,9 @@ class Formula:
             )
         value = float(np.asarray(_walk(exponent, {}, _NUMERIC)))
         if not abs(value) <= _LARGEST_EXPONENT:
-            raise FormulaError(f"`{self._part(node)}`: the exponent of a unit may be at most {_LARGEST_EXPONENT}")
+            raise FormulaError(
+                f"`{self._part(node)}`: the exponent of a unit may be at most {_LARGEST_EXPONENT}"
+            )
         return of_base ** Fraction(value).limit_denominator(_LARGEST_EXPONENT)
 
     def with_numbers(self, namespace: Mapping[str, float], units: Mapping[str, str] | None = None) -> str:
@@ -301,7 +305,9 @@ _SPICE_FUNCTIONS: dict[str, Callable[..., Any]] = {
 
 def _spice_number(text: str) -> tuple[float, str]:
     if text.lower().lstrip("0123456789.+-").startswith("mil"):
-        raise ValueError(f'"{text}" is 25.4e-6 as a value but 1e-3 inside an expression; write the number out')
+        raise ValueError(
+            f'"{text}" is 25.4e-6 as a value but 1e-3 inside an expression; write the number out'
+        )
     return parse_spice(text), ""
 
 
@@ -329,8 +335,9 @@ _SPICE = Grammar(
 def evaluate_spice(text: str, namespace: Mapping[str, float]) -> float:
     """The figure of a netlist expression, ``{2*rtop + 1k}``, braces or quotes around it allowed.
 
-    Suffixes are those of a netlist (``1M`` is 1e-3), ``log`` is the natural logarithm, as the engine reads it. Names
-    are case-blind. Raises FormulaError for what cannot be read, an unknown name, and a result that is no number.
+    Suffixes are those of a netlist (``1M`` is 1e-3), ``log`` is the natural logarithm, as the engine reads
+    it. Names are case-blind. Raises FormulaError for what cannot be read, an unknown name, and a result that
+    is no number.
     """
     stripped = text.strip()
     if len(stripped) >= 2 and (stripped[0], stripped[-1]) in (("{", "}"), ("'", "'")):
@@ -339,7 +346,9 @@ def evaluate_spice(text: str, namespace: Mapping[str, float]) -> float:
     known = {name.lower(): np.float64(value) for name, value in namespace.items()}
     for name in names_in(tree):
         if name.name.lower() not in known:
-            raise FormulaError(f'`{text}`: there is no parameter "{name.name}"{nearest(name.name, namespace)}')
+            raise FormulaError(
+                f'`{text}`: there is no parameter "{name.name}"{nearest(name.name, namespace)}'
+            )
     with np.errstate(all="ignore"):
         result = float(np.asarray(_walk(tree, known, _SPICE_FUNCTIONS), dtype=np.float64))
     if not math.isfinite(result):

@@ -26,7 +26,15 @@ SPICE_SUFFIXES = {
 }  # fmt: skip
 _SPELLINGS = {"ohm": "Ohm", "ohms": "Ohm", "Ohms": "Ohm", "\u03a9": "Ohm", "\u00b0C": "degC", "cents": "cent"}
 _CHARACTERS = str.maketrans(
-    {"\u00b5": "u", "\u03bc": "u", "\u2126": "\u03a9", "\u2212": "-", "\u00a0": " ", "\u202f": " ", "\u2009": " "}
+    {
+        "\u00b5": "u",
+        "\u03bc": "u",
+        "\u2126": "\u03a9",
+        "\u2212": "-",
+        "\u00a0": " ",
+        "\u202f": " ",
+        "\u2009": " ",
+    }
 )
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _PLAIN = re.compile(rf"({_NUMBER})(\s*)(.*)", re.ASCII)
@@ -37,7 +45,9 @@ _LONGEST = 100
 
 @dataclass(frozen=True)
 class Quantity:
-    """A number in SI units and its unit text. ``1 %`` is ``Quantity(0.01, "%")``; degrees Celsius stay as they are."""
+    """A number in SI units and its unit text. ``1 %`` is ``Quantity(0.01, "%")``; degrees Celsius stay as
+    they are.
+    """
 
     value: float
     unit: str = ""
@@ -73,16 +83,20 @@ def _single_unit(text: str) -> Quantity:
 
 def _unit_hint(text: str) -> str:
     plain = [unit for unit in UNITS if unit]
-    prefixed = [prefix + unit for unit in plain if unit not in WITHOUT_PREFIX for prefix in PREFIXES if prefix]
+    prefixed = [
+        prefix + unit for unit in plain if unit not in WITHOUT_PREFIX for prefix in PREFIXES if prefix
+    ]
     hint = nearest(text, plain + prefixed + [prefix for prefix in PREFIXES if prefix])
-    return hint if "did you mean" in hint else f" (valid: {', '.join(plain)}, with a prefix f p n u m k M G T)"
+    return hint if "did you mean" in hint else f" (valid: {', '.join(plain)}; prefixes f p n u m k M G T)"
 
 
 def parse_si(text: str) -> Quantity:
-    """A number of a board file: ``68k``, ``4K7``, ``3.3 kOhm``, ``15 V``, ``2.2nF``, ``1 %``, ``-0.3 V``, ``20 us``.
+    """A number of a board file: ``68k``, ``4K7``, ``3.3 kOhm``, ``15 V``, ``2.2nF``, ``1 %``, ``-0.3 V``,
+    ``20 us``.
 
-    Prefixes are SI (``M`` is mega), marks are those of IEC 60062 (``4R7``, ``4K7``, ``2n2``, ``R47``). ``68K`` without
-    a space is kilo; ``300 K`` with a space is kelvin. Raises ValueError with a sentence for anything else.
+    Prefixes are SI (``M`` is mega), marks are those of IEC 60062 (``4R7``, ``4K7``, ``2n2``, ``R47``).
+    ``68K`` without a space is kilo; ``300 K`` with a space is kelvin. Raises ValueError with a sentence for
+    anything else.
     """
     stripped = text.translate(_CHARACTERS).strip()
     if not stripped or len(stripped) > _LONGEST:
@@ -110,30 +124,30 @@ def _marked(match: re.Match[str]) -> Quantity | None:
 def _plain(text: str) -> Quantity:
     match = _PLAIN.fullmatch(text)
     if match is None:
-        comma = ', with a point and not a comma for the decimals' if re.match(r"[+-]?\d+,\d", text) else ""
-        raise ValueError(f'"{text}" is no number; expected one such as "3.3 kOhm"{comma}')
-    number, space, rest = float(match[1]), match[2], match[3]
+        raise ValueError(f'"{text}" is no number; expected one such as "3.3 kOhm"')
+    digits, space, rest = match.groups()
+    if re.match(r",\d", rest):
+        raise ValueError(f'cannot read "{text}": decimals want a point, not a comma')
     if rest.lower().startswith("meg"):
-        tail = rest[3:].strip()
-        raise ValueError(
-            f'"{text}": in a board file mega is M, write "{match[1]}M{tail}" ("meg" belongs in a netlist)'
-        )
+        right = f"{digits}M{rest[3:].strip()}"
+        raise ValueError(f'"{text}": mega is M in a board file, write "{right}" ("meg" belongs in a netlist)')
     if rest == "R":
-        return Quantity(number, "Ohm")
+        return Quantity(float(digits), "Ohm")
     if rest.startswith("K") and not space:
         rest = "k" + rest[1:]
     try:
         unit = parse_unit(rest)
     except ValueError as error:
-        comma = "; decimals want a point, not a comma" if rest.startswith(",") else ""
         mark = re.fullmatch(r"([VAsW])(\d+)", rest)
-        instead = f'; write "{match[1]}.{mark[2]} {mark[1]}"' if mark and match[1].isdigit() else ""
-        raise ValueError(f'cannot read "{text}": {error}{comma}{instead}') from None
-    return Quantity(_scaled(number, unit.value), unit.unit)
+        instead = f'; write "{digits}.{mark[2]} {mark[1]}"' if mark and digits.isdigit() else ""
+        raise ValueError(f'cannot read "{text}": {error}{instead}') from None
+    return Quantity(_scaled(float(digits), unit.value), unit.unit)
 
 
 def _scaled(number: float, factor: float) -> float:
-    """``number * factor``, rounded as the decimal text would be: 2.2 n is 2.2e-9 and not 2.2000000000000003e-9."""
+    """``number * factor``, rounded as the decimal text would be: 2.2 n is 2.2e-9 and not
+    2.2000000000000003e-9.
+    """
     exponent = round(math.log10(factor))
     if math.isfinite(number) and math.isclose(factor, 10.0**exponent, rel_tol=1e-12):
         digits, _, own = repr(number).partition("e")
@@ -142,10 +156,11 @@ def _scaled(number: float, factor: float) -> float:
 
 
 def parse_spice(text: str) -> float:
-    """A number of a netlist in the engine's own reading: suffixes are case-blind, letters behind them are ignored.
+    """A number of a netlist in the engine's own reading: suffixes are case-blind, letters behind them are
+    ignored.
 
-    ``1M`` is 1e-3, ``1meg`` 1e6, ``1mil`` 25.4e-6, ``10V`` 10, ``1F`` 1e-15. Raises ValueError with a sentence for what
-    is no number, and for marks inside the digits (``4K7``), naming the right spelling.
+    ``1M`` is 1e-3, ``1meg`` 1e6, ``1mil`` 25.4e-6, ``10V`` 10, ``1F`` 1e-15. Raises ValueError with a
+    sentence for what is no number, and for marks inside the digits (``4K7``), naming the right spelling.
     """
     stripped = text.strip()
     marked = _MARK_IN_SPICE.fullmatch(stripped)
@@ -155,7 +170,9 @@ def parse_spice(text: str) -> float:
         raise ValueError(f'"{text}": write {whole or "0"}.{decimals}{suffix} in a netlist')
     match = re.fullmatch(rf"({_NUMBER})([a-z%\u00b5\u03a9\u2126]*)", stripped, re.ASCII | re.IGNORECASE)
     if match is None or len(stripped) > _LONGEST:
-        raise ValueError(f'"{text[:_LONGEST]}" is no number of a netlist; expected one such as 3.3k, 100n or 1meg')
+        raise ValueError(
+            f'"{text[:_LONGEST]}" is no number of a netlist; expected one such as 3.3k, 100n or 1meg'
+        )
     number, letters = float(match[1]), match[2].lower()
     suffix = next((s for s in ("meg", "mil") if letters.startswith(s)), letters[:1])
     value = _scaled(number, SPICE_SUFFIXES.get(suffix, 1.0))
@@ -165,7 +182,9 @@ def parse_spice(text: str) -> float:
 
 
 def spice_caution(text: str) -> str:
-    """A sentence where a netlist reads ``text`` otherwise than a board file does (``1M``, ``1F``), or an empty text."""
+    """A sentence where a netlist reads ``text`` otherwise than a board file does (``1M``, ``1F``), or an
+    empty text.
+    """
     try:
         here = parse_si(text).value
     except ValueError:
@@ -182,7 +201,8 @@ def spice_caution(text: str) -> str:
 def engineering(value: float, unit: str = "", digits: int = 4) -> str:
     """``3.3 kOhm``, ``-12.5 mV``, ``25 degC``, ``1 %``: ``digits`` significant digits, no idle zeros.
 
-    A figure that is not a number reads ``no figure``. Plain numbers and units without prefixes are not scaled.
+    A figure that is not a number reads ``no figure``. Plain numbers and units without prefixes are not
+    scaled.
     """
     if math.isnan(value):
         return "no figure"

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from harness.findings import nearest
-from harness.intent import Board
+from harness.intent.objects import Board
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,12 +23,15 @@ def _constants(board: Board, values: Mapping[str, float] | None) -> dict[str, fl
     return constants
 
 
-def hand_table(board: Board, corners: pd.DataFrame, values: Mapping[str, float] | None = None) -> pd.DataFrame:
-    """One row a corner, index of ``corners``; one column a formula of ``[hand]``, helpers included, in SI units.
+def hand_table(
+    board: Board, corners: pd.DataFrame, values: Mapping[str, float] | None = None
+) -> pd.DataFrame:
+    """One row a corner, index of ``corners``; one column a formula of ``[hand]``, helpers included, in SI
+    units.
 
-    ``corners`` has a column for each axis. ``values`` stands in for intended values, by part name. A formula without
-    a figure (a division by zero, a root of a negative number) gives nan. Raises KeyError for a value of a part that
-    is not intended.
+    ``corners`` has a column for each axis. ``values`` stands in for intended values, by part name. A formula
+    without a figure (a division by zero, a root of a negative number) gives nan. Raises KeyError for a value
+    of a part that is not intended.
     """
     import numpy as np
     import pandas as pd

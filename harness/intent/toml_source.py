@@ -1,10 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Reading TOML so that every later complaint can point at its line, and so that all complaints come at once."""
+"""Reading TOML so that every later complaint can point at its line."""
 
 from __future__ import annotations
 
 import re
 import tomllib
+from bisect import bisect_right
 from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
@@ -22,23 +23,31 @@ _TOKEN = re.compile(
 _UNQUOTED = re.compile(r"""\s*[^\s=#"'\[]+\s*=\s*[^\s"'\[{][^"'\[\]{}]*$""")
 _PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)\s*$")
 _WORDS = (
-    ("Expected newline or end of document", 'one value and then a new line; a text stands in quotes: Rpull = "3.3k 1%"'),
+    (
+        "Expected newline or end of document",
+        'one value and then a new line; a text stands in quotes: Rpull = "3.3k 1%"',
+    ),
     ("Invalid value", 'a value: a number, a text in quotes such as "3.3k 1%", a list [..] or a table {..}'),
-    ("Expected '=' after a key", 'an equals sign: key = value'),
-    ("Invalid statement", 'a key = value line or a [table] heading'),
+    ("Expected '=' after a key", "an equals sign: key = value"),
+    ("Invalid statement", "a key = value line or a [table] heading"),
     ("Expected ']'", 'a closing "]"'),
     ("Unclosed array", 'a closing "]" of a list, or a comma between two values of it'),
     ("Unclosed inline table", 'a comma or a closing "}" of a table on the same line'),
     ("Unterminated string", "a closing quote of a text"),
     ("Illegal character", "a closing quote of a text on the same line"),
     ("Unescaped '\\'", 'a doubled backslash "\\\\" in a text'),
-    ("Invalid initial character for a key part", "a key; keys outside quotes are made of letters, digits, _ and -"),
+    (
+        "Invalid initial character for a key part",
+        "a key; keys outside quotes are made of letters, digits, _ and -",
+    ),
 )
 
 
 @dataclass
 class Statement:
-    """One ``key = value`` or one heading: where it stands (``start``, ``end`` in characters) and its first line."""
+    """One ``key = value`` or one heading: where it stands (``start``, ``end`` in characters) and its first
+    line.
+    """
 
     path: Position
     line: int
@@ -58,7 +67,7 @@ class _Scanner:
     def __post_init__(self) -> None:
         self.tokens = [match.span() for match in _TOKEN.finditer(self.text) if match[0][0] != "#"]
         self.index = 0
-        self.counted = (0, 1)
+        self.newlines = [match.start() for match in re.finditer("\n", self.text)]
         arrays: dict[Position, int] = {}
         prefix: Position = ()
         while self.index < len(self.tokens):
@@ -78,7 +87,7 @@ class _Scanner:
             while self.index < len(self.tokens) and not self._at("\n"):
                 self.index += 1
             end = self.tokens[self.index - 1][1]
-            self.statements.append(Statement(path, self.lines[path], self.tokens[first][0], end, heading))
+            self.statements.append(Statement(path, self._line(first), self.tokens[first][0], end, heading))
 
     def _word(self) -> str:
         start, end = self.tokens[self.index]
@@ -87,15 +96,11 @@ class _Scanner:
     def _at(self, *words: str) -> bool:
         return self.index < len(self.tokens) and self._word() in words
 
+    def _line(self, index: int) -> int:
+        return bisect_right(self.newlines, self.tokens[index][0] - 1) + 1
+
     def _note(self, path: Position, index: int) -> None:
-        place = min(self.tokens[index][0], len(self.text))
-        start, line = self.counted
-        if place >= start:
-            line += self.text.count("\n", start, place)
-            self.counted = (place, line)
-        else:
-            line = self.text.count("\n", 0, place) + 1
-        self.lines.setdefault(path, line)
+        self.lines.setdefault(path, self._line(index))
 
     def _key(self, *stops: str) -> Position:
         parts: list[str] = []

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a designer intends: the content of a board file as frozen objects. Nothing here comes from a netlist."""
+"""What a designer intends: a board file as frozen objects. Nothing here comes from a netlist."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 from harness.findings import Finding, nearest
 from harness.formula import Formula
+from harness.intent.toml_source import Position, dotted
 from harness.quantities import Scale, stem
-from harness.toml_source import Position, dotted
 from harness.units import Quantity, engineering
 
 if TYPE_CHECKING:
@@ -40,7 +40,9 @@ class Roles:
 
 @dataclass(frozen=True)
 class Core:
-    """How the ramp is made: ``kind`` is ``ramp source`` or ``charged capacitor``; ``trip`` is a node, the rest are parts."""
+    """How the ramp is made: ``kind`` is ``ramp source`` or ``charged capacitor``; ``trip`` is a node, the
+    rest are parts.
+    """
 
     kind: str
     source: str | None = None
@@ -58,7 +60,9 @@ class Core:
 
 @dataclass(frozen=True)
 class Intended:
-    """The intended value of a part in SI units. ``tolerance`` is a share, None where the board file states none."""
+    """The intended value of a part in SI units. ``tolerance`` is a share, None where the board file states
+    none.
+    """
 
     value: float
     tolerance: float | None
@@ -70,8 +74,9 @@ class Intended:
 class Axis:
     """One axis of the corner table: values in ``unit`` (SI, temperature in degC).
 
-    ``sets`` is the netlist parameter, source or part that takes the value; None for temperature. ``written_unit`` is
-    the unit as the board file has it, prefix included; plain numbers typed for this axis count in it.
+    ``sets`` is the netlist parameter, source or part that takes the value; None for temperature.
+    ``written_unit`` is the unit as the board file has it, prefix included; plain numbers typed for this axis
+    count in it.
     """
 
     name: str
@@ -88,7 +93,9 @@ class Axis:
 
 @dataclass(frozen=True)
 class Expected:
-    """A literal figure and the one corner it speaks for: ``at`` holds every axis, ``corner`` the corner's name."""
+    """A literal figure and the one corner it speaks for: ``at`` holds every axis, ``corner`` the corner's
+    name.
+    """
 
     quantity: str
     value: float
@@ -98,7 +105,9 @@ class Expected:
 
 @dataclass(frozen=True)
 class Tolerance:
-    """How far a figure may be off: ``value`` in the quantity's unit (``absolute``), in cents, or a share of ``scale``."""
+    """How far a figure may be off: ``value`` in the quantity's unit (``absolute``), in cents, or a share of
+    ``scale``.
+    """
 
     value: float
     scale: Scale
@@ -114,7 +123,9 @@ class Limit:
 
 @dataclass(frozen=True)
 class Simulation:
-    """Settings of the engine's runs: accuracy as a share of the period, hint of the period in s, seconds a corner."""
+    """Settings of the engine's runs: accuracy as a share of the period, hint of the period in s, seconds a
+    corner.
+    """
 
     accuracy: float = 1e-4
     period: float | None = None
@@ -126,8 +137,8 @@ class Simulation:
 class Board:
     """A board file. Attribute names are those of the file's tables and keys.
 
-    ``hand`` holds the formulas in the order of the file; ``hand_order`` names them so that each comes after those it
-    uses. ``hand_units`` gives each formula's unit. ``lines`` gives the line of each key.
+    ``hand`` holds the formulas in the order of the file; ``hand_order`` names them so that each comes after
+    those it uses. ``hand_units`` gives each formula's unit. ``lines`` gives the line of each key.
     """
 
     path: Path
@@ -154,7 +165,7 @@ class Board:
     lines: Mapping[Position, int] = field(default_factory=dict, repr=False, compare=False)
 
     def tolerance_of(self, quantity: str) -> Tolerance:
-        """The tolerance of a quantity: the board file's, or the usual one. Raises KeyError for no quantity."""
+        """The board file's tolerance of a quantity, or the usual one. Raises KeyError for no quantity."""
         if quantity in self.tolerance:
             return self.tolerance[quantity]
         usual = stem(quantity)
@@ -163,7 +174,8 @@ class Board:
     def check_against(self, netlist: Netlist) -> list[Finding]:
         """Roles and axes that the netlist cannot serve: missing nodes, parts and parameters, all at once.
 
-        Only names are read. A part of ``[intended]`` that is not drawn is no finding here: it is a difference.
+        Only names are read. A part of ``[intended]`` that is not drawn is no finding here: it is a
+        difference.
         """
         parts = {name.lower(): name for name in netlist.parts}
         parameters = {name.lower() for name in netlist.parameters}
@@ -189,7 +201,9 @@ class Board:
         return findings
 
     def _line(self, path: Position) -> int | None:
-        return next((self.lines[path[:end]] for end in range(len(path), 0, -1) if path[:end] in self.lines), None)
+        return next(
+            (self.lines[path[:end]] for end in range(len(path), 0, -1) if path[:end] in self.lines), None
+        )
 
     def _nodes(self) -> Iterator[tuple[Position, str]]:
         for role in ("ramp", "threshold", "output"):
@@ -214,5 +228,3 @@ class Board:
 def _has_part(netlist: Netlist, name: str) -> bool:
     """True for a part of the netlist; of ``xslice.rload`` only the first name is looked up."""
     return name.lower().partition(".")[0] in {part.lower() for part in netlist.parts}
-
-

@@ -1,15 +1,17 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Reading the values of a board file: each reader notes what is wrong, where, and what was expected, and goes on."""
+"""Reading the values of a board file: each reader notes what is wrong, where, and what was expected, and goes
+on.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from typing import Any
 
 from harness.dimensions import UNITS
 from harness.findings import nearest
-from harness.toml_source import Position, Source
+from harness.intent.toml_source import Position, Source
 from harness.units import Quantity, parse_si, parse_unit
 
 # Units that share a dimension with others and still must not stand in for them.
@@ -28,7 +30,8 @@ def fits(unit: str, expected: str) -> bool:
 def read_quantity(source: Source, path: Position, value: object, expected: str | None) -> Quantity | None:
     """A number or a text with a unit, in SI units; a finding and None where it is neither.
 
-    A plain number counts in the unit ``expected``, which may carry a prefix (``mA``). ``expected`` None takes any unit.
+    A plain number counts in the unit ``expected``, which may carry a prefix (``mA``). ``expected`` None takes
+    any unit.
     """
     wanted = parse_unit(expected) if expected else Quantity(1.0, "")
     if isinstance(value, str):
@@ -54,14 +57,18 @@ def read_quantity(source: Source, path: Position, value: object, expected: str |
         return Quantity(quantity.value * wanted.value, wanted.unit)
     if not fits(quantity.unit, wanted.unit):
         unit = f"a figure in {wanted.unit}" if wanted.unit else "a plain number"
-        kelvin = " (a space before K makes it kelvin)" if quantity.unit == "K" and wanted.unit != "degC" else ""
+        kelvin = (
+            " (a space before K makes it kelvin)" if quantity.unit == "K" and wanted.unit != "degC" else ""
+        )
         source.add(path, f"expected {unit}, got {described(value)}, which is in {quantity.unit}{kelvin}")
         return None
     return Quantity(quantity.value, wanted.unit)
 
 
 class Table:
-    """One table of a board file; each reader method notes what is wrong instead of raising, and gives None then."""
+    """One table of a board file; each reader method notes what is wrong instead of raising, and gives None
+    then.
+    """
 
     def __init__(self, source: Source, path: Position, data: dict[str, Any]) -> None:
         self.source = source
@@ -76,10 +83,10 @@ class Table:
     def __contains__(self, key: str) -> bool:
         return key in self.data
 
-    def keys(self) -> Iterator[str]:
-        """The keys in the order of the file; all of them count as known."""
+    def names(self) -> list[str]:
+        """The keys in the order of the file, for tables that take any name; all of them count as known."""
         self.asked.update(self.data)
-        return iter(self.data)
+        return list(self.data)
 
     def _get(self, key: str, kind: type | tuple[type, ...], expected: str, required: bool) -> Any:
         self.asked.add(key)
@@ -124,7 +131,9 @@ class Table:
         items = self.items(key, expected)
         for number, item in enumerate(items):
             if not isinstance(item, str) or not item.strip():
-                self.source.add((*self.path, key, number), f"expected a text in quotes, got {described(item)}")
+                self.source.add(
+                    (*self.path, key, number), f"expected a text in quotes, got {described(item)}"
+                )
         return tuple(item for item in items if isinstance(item, str))
 
     def items(self, key: str, expected: str, required: bool = False) -> list[Any]:
@@ -169,5 +178,13 @@ def described(value: object) -> str:
 
 
 def a_number(unit: str) -> str:
-    examples = {"V": "15 V", "A": "100 uA", "Ohm": "3.3k", "F": "2.2n", "s": "20 us", "Hz": "440 Hz", "K": "300 K"}
+    examples = {
+        "V": "15 V",
+        "A": "100 uA",
+        "Ohm": "3.3k",
+        "F": "2.2n",
+        "s": "20 us",
+        "Hz": "440 Hz",
+        "K": "300 K",
+    }
     return f'a number or a text such as "{examples[unit]}"' if unit in examples else "a number"

@@ -1,0 +1,121 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The tables ``[roles]``, ``[core]``, ``[intended]`` and ``[given]``: who plays which part, and intended
+values.
+"""
+
+from __future__ import annotations
+
+import re
+
+from harness.intent.objects import Core, Intended, Roles
+from harness.intent.tables import Table, described, read_quantity
+from harness.units import Quantity
+
+COMPARATOR_CLASSES = ("393",)
+# The unit of a part's value by the first letter of its name, as in a netlist.
+PART_UNITS = {"R": "Ohm", "C": "F", "L": "H", "V": "V", "I": "A"}
+_KINDS = {
+    "R": "a resistor", "C": "a capacitor", "V": "a voltage source", "I": "a current source",
+    "X": "an instance of a subcircuit", "M": "a MOSFET", "Q": "a bipolar transistor", "J": "a JFET",
+    "S": "a switch",
+}  # fmt: skip
+_ROLE_LETTERS = {"comparator": "X", "pullup": "R", "supply": "V", "load_resistor": "R", "load_capacitor": "C"}
+_SWITCHES = "MQJSX"
+_CORE_LETTERS = {
+    "ramp source": {"source": "V"},
+    "charged capacitor": {
+        "capacitor": "C", "current": "VI", "comparator": "X", "gate_pullup": "R", "reset_switch": _SWITCHES,
+        "reset_resistor": "R", "pulldown_switch": _SWITCHES, "pulldown_resistor": "R",
+    },
+}  # fmt: skip
+_CORE_NEEDS = ("capacitor", "current", "comparator")
+_WITH_TOLERANCE = re.compile(r"(.+?)(?:\s*(?:\u00b1|\+/-|\s)\s*(\d+\.?\d*|\.\d+)\s*%)?", re.DOTALL)
+
+
+def read_roles(root: Table) -> Roles | None:
+    """``[roles]``; None where a node is missing."""
+    table = root.table("roles", "a table [roles] that names ramp, threshold and output", required=True)
+    if "roles" not in root:
+        return None
+    ramp, threshold, output = (
+        table.text(role, "the name of a node", required=True) for role in ("ramp", "threshold", "output")
+    )
+    parts = {role: _part(table, role, letters) for role, letters in _ROLE_LETTERS.items()}
+    rails = table.table("supplies", 'a table such as { vcc = "Vcc" }')
+    supplies = {rail: _part(rails, rail, "V") for rail in rails.names()}
+    comparator_class = table.choice("comparator_class", COMPARATOR_CLASSES)
+    ramp_input = table.choice("ramp_input", ("minus", "plus"))
+    if parts["comparator"] and "ramp_input" not in table:
+        table.missing("ramp_input", 'the comparator input that sees the ramp, "minus" or "plus"')
+    table.finish()
+    if ramp is None or threshold is None or output is None:
+        return None
+    return Roles(
+        ramp,
+        threshold,
+        output,
+        **parts,
+        comparator_class=comparator_class,
+        ramp_input=ramp_input,
+        supplies={rail: name for rail, name in supplies.items() if name},
+    )
+
+
+def read_core(root: Table) -> Core | None:
+    """``[core]``; None where there is none."""
+    if "core" not in root:
+        return None
+    table = root.table("core", 'a table [core] with kind = "charged capacitor" or "ramp source"')
+    kind = table.choice("kind", _CORE_LETTERS, required=True)
+    if kind is None:
+        return None
+    charged = kind == "charged capacitor"
+    parts = {
+        key: _part(table, key, letters, required=charged and key in _CORE_NEEDS)
+        for key, letters in _CORE_LETTERS[kind].items()
+    }
+    trip = table.text("trip", "the name of a node", required=True) if charged else None
+    mirror = table.texts("mirror", 'a list of transistors such as ["Q1", "Q2"]') if charged else ()
+    table.finish()
+    return Core(kind=kind, trip=trip, mirror=mirror, **parts)
+
+
+def _part(table: Table, key: str, letters: str, required: bool = False) -> str | None:
+    """The name of a part of one of the kinds ``letters``, the first letters that a netlist knows."""
+    kinds = " or ".join(_KINDS[letter] for letter in letters)
+    name = table.text(key, f"the name of {kinds}", required)
+    if name and name.rpartition(".")[2][:1].upper() not in letters:
+        table.wrong(key, f'expected {kinds}, whose name begins with {" or ".join(letters)}; got "{name}"')
+        return None
+    return name
+
+
+def read_intended(root: Table) -> dict[str, Intended]:
+    """``[intended]``: values that are independent of the netlist, with the tolerance as a share."""
+    table = root.table("intended", 'a table of parts such as Rpull = "3.3k 1%"')
+    intended: dict[str, Intended] = {}
+    for part in table.names():
+        written = table.data[part]
+        value, share = written, None
+        if isinstance(written, str):
+            parted = _WITH_TOLERANCE.fullmatch(written.strip())
+            value, share = (parted[1], parted[2]) if parted else (written, None)
+        unit = PART_UNITS.get(part.rpartition(".")[2][:1].upper())
+        quantity = read_quantity(table.source, ("intended", part), value, unit)
+        if quantity is None:
+            continue
+        tolerance = None if share is None else float(share) / 100.0
+        if unit in ("Ohm", "F", "H") and quantity.value <= 0.0:
+            table.wrong(part, f"expected a value above 0, got {described(written)}")
+        elif tolerance is not None and tolerance >= 1.0:
+            table.wrong(part, f"a tolerance of {share} % leaves nothing; expected one below 100 %")
+        else:
+            intended[part] = Intended(quantity.value, tolerance, quantity.unit, str(written).strip())
+    return intended
+
+
+def read_given(root: Table) -> dict[str, Quantity]:
+    """``[given]``: constants of the hand formulas that are no parts."""
+    table = root.table("given", 'a table of constants such as saturation = "0.15 V"')
+    read = {name: table.quantity(name, None) for name in table.names()}
+    return {name: quantity for name, quantity in read.items() if quantity is not None}

@@ -1,0 +1,156 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The tables ``[expected]``, ``[tolerance]``, ``[limits]`` and ``[simulation]``: what figures are held
+against.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator, Mapping
+from typing import cast, get_args
+
+from harness.findings import nearest
+from harness.intent.objects import Axis, Expected, Limit, Simulation, Tolerance
+from harness.intent.tables import Table, described, read_quantity
+from harness.quantities import STEMS, Scale, is_stem, stem
+
+Corners = Mapping[tuple[float, ...], str]
+_SHARE = re.compile(r"(\d+\.?\d*|\.\d+)\s*%(?:\s+of\s+(?:the\s+)?(\w+))?")
+_SHARED = tuple(scale for scale in get_args(Scale) if scale not in ("absolute", "cents"))
+_LEAST_ACCURATE = 0.1  # share of the period
+
+
+def _quantities(table: Table) -> Iterator[str]:
+    """The keys of a table that are quantities; the others are findings."""
+    for name in table.names():
+        if is_stem(name):
+            yield name
+        else:
+            table.wrong(name, f'"{name}" is no quantity{nearest(name, STEMS)}')
+
+
+def read_expected(root: Table, axes: Mapping[str, Axis], corners: Corners) -> tuple[Expected, ...]:
+    """``[expected]``: literal figures, each with the one corner it speaks for."""
+    table = root.table("expected", "a table of figures such as duty = { value = 0.5, at = { control = 4 } }")
+    found: list[Expected] = []
+    for quantity in _quantities(table):
+        written = table.data[quantity]
+        listed = isinstance(written, list)
+        if written == []:
+            table.wrong(quantity, "the list is empty; expected { value = ..., at = { ... } }")
+        for place, entry in enumerate(written if listed else [written]):
+            path = (*table.path, quantity, place) if listed else (*table.path, quantity)
+            if not isinstance(entry, dict):
+                table.source.add(path, f"expected {{ value = ..., at = {{ ... }} }}, got {described(entry)}")
+                continue
+            one = _one_expected(Table(table.source, path, entry), quantity, axes, corners)
+            if one is not None:
+                found.append(one)
+    return tuple(found)
+
+
+def _one_expected(table: Table, quantity: str, axes: Mapping[str, Axis], corners: Corners) -> Expected | None:
+    value = table.quantity("value", stem(quantity).unit, required=True)
+    at = table.table("at", "a table such as { control = 4 }")
+    written = table.source.data.get("axes")
+    declared = list(written) if isinstance(written, dict) else []
+    corner = {axis.name: axis.nominal for axis in axes.values()}
+    sound = bool(corners)
+    for name in at.names():
+        if name not in declared:
+            at.wrong(name, f'there is no axis "{name}"{nearest(name, declared)}')
+        asked = at.quantity(name, axes[name].written_unit) if name in axes else None
+        if asked is None or not corners:
+            sound = False
+            continue
+        place = list(axes).index(name)
+        present = sorted({row[place] for row in corners})
+        near = [known for known in present if math.isclose(known, asked.value, rel_tol=1e-9, abs_tol=1e-15)]
+        if near:
+            corner[name] = near[0]
+        else:
+            valid = ", ".join(axes[name].text(known) for known in present)
+            at.wrong(name, f"no corner has {name} at {axes[name].text(asked.value)} (valid: {valid})")
+            sound = False
+    table.finish()
+    row = tuple(corner.values())
+    if sound and row not in corners:
+        where = ", ".join(f"{name} {axes[name].text(corner[name])}" for name in axes)
+        table.source.add(table.path, f"the corner table has no corner at {where}; add a grid to [corners]")
+        return None
+    return Expected(quantity, value.value, corner, corners[row]) if sound and value else None
+
+
+def read_tolerance(root: Table) -> dict[str, Tolerance]:
+    """``[tolerance]``: how far a figure may be off."""
+    table = root.table("tolerance", 'a table such as duty = 0.01 or threshold = "2 % of ramp"')
+    found: dict[str, Tolerance] = {}
+    for quantity in _quantities(table):
+        tolerance = _one_tolerance(table, quantity)
+        if tolerance is not None and tolerance.value <= 0.0:
+            table.wrong(quantity, f"a tolerance is above 0, got {described(table.data[quantity])}")
+        elif tolerance is not None:
+            found[quantity] = tolerance
+    return found
+
+
+def _one_tolerance(table: Table, quantity: str) -> Tolerance | None:
+    written, unit = table.data[quantity], stem(quantity).unit
+    share = _SHARE.fullmatch(written.strip()) if isinstance(written, str) else None
+    if share:
+        scale = share[2] or ("figure" if unit else "")
+        if not scale:
+            table.wrong(
+                quantity, f'{described(written)} can be read in two ways; write 0.01, or "1 % of figure"'
+            )
+        elif scale not in _SHARED:
+            valid = " or ".join(f'"% of {name}"' for name in _SHARED)
+            table.wrong(quantity, f'{described(written)}: there is no scale "{scale}"; expected {valid}')
+        else:
+            return Tolerance(float(share[1]) / 100.0, cast(Scale, scale))
+        return None
+    if quantity == "frequency" and not isinstance(written, str):
+        table.wrong(quantity, f'expected a text with its unit, "5 cents" or "2 Hz", got {described(written)}')
+        return None
+    in_cents = quantity == "frequency" and re.search(r"cents?\s*$", written) is not None
+    read = read_quantity(table.source, (*table.path, quantity), written, "cent" if in_cents else unit)
+    return Tolerance(read.value, "cents" if in_cents else "absolute") if read else None
+
+
+def read_limits(root: Table) -> dict[str, Limit]:
+    """``[limits]``: what a quantity must keep within."""
+    tables = root.table("limits", "a table such as duty = { least = 0.05, most = 0.95 }")
+    found: dict[str, Limit] = {}
+    for quantity in _quantities(tables):
+        table = tables.table(quantity, "{ least = ..., most = ... }")
+        least, most = (table.quantity(key, stem(quantity).unit) for key in ("least", "most"))
+        table.finish()
+        if isinstance(tables.data[quantity], dict) and "least" not in table and "most" not in table:
+            tables.wrong(quantity, "a limit needs least, most or both")
+        if least and most and least.value > most.value:
+            tables.wrong(quantity, f"least ({least}) is above most ({most}); no figure can be within")
+        found[quantity] = Limit(least.value if least else None, most.value if most else None)
+    return found
+
+
+def read_simulation(root: Table, corners: Corners) -> Simulation:
+    """``[simulation]``: settings of the engine's runs; all of them optional."""
+    table = root.table("simulation", "a table [simulation]")
+    settings: dict[str, float] = {}
+    for key, unit in (("accuracy", ""), ("period", "s"), ("seconds", "s")):
+        quantity = table.quantity(key, unit)
+        if quantity and quantity.value <= 0.0:
+            table.wrong(key, f"expected a figure above 0, got {described(table.data[key])}")
+        elif quantity and key == "accuracy" and quantity.value > _LEAST_ACCURATE:
+            table.wrong(key, f"expected a share of the period of at most {_LEAST_ACCURATE}, got {quantity}")
+        elif quantity:
+            settings[key] = quantity.value
+    names = table.texts("report_corners", 'a list of corners such as ["c010"]')
+    known = set(corners.values())
+    for place, name in enumerate(names):
+        if known and name not in known:
+            message = f'there is no corner "{name}" (the table goes from {min(known)} to {max(known)})'
+            table.source.add((*table.path, "report_corners", place), message)
+    table.finish()
+    return Simulation(**settings, report_corners=names)
