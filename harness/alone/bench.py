@@ -1,0 +1,129 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A test bench for one part: the part as drawn, with its pins tied to what a test wants."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from harness.netlist import Netlist, Part
+
+Array = NDArray[np.float64]
+Waves = Mapping[str, Array]
+
+#: tighter than any board run needs: these circuits are small, and their figures are used everywhere
+OPTIONS = "method=trap reltol=1e-5 trtol=0.1 abstol=1e-14 vntol=1e-7 chgtol=1e-16 itl4=100"
+
+
+class Engine(Protocol):
+    """What a test needs of the simulator's session."""
+
+    def load(self, deck: Sequence[str], title: str = ...) -> None: ...
+
+    def alter(self, device: str, value: float) -> None: ...
+
+    def operating_point(self) -> dict[str, float]: ...
+
+    def dc_sweep(self, source: str, start: float, stop: float, step: float) -> dict[str, Array]: ...
+
+    def transient(
+        self, step: float, stop: float, longest: float, initial: bool = ...
+    ) -> dict[str, Array]: ...
+
+
+@dataclass(frozen=True)
+class PartAlone:
+    """A part as drawn, ready to be put on benches: what its model needs, and its own line with other
+    nodes."""
+
+    part: Part
+    support: tuple[str, ...]
+
+    @classmethod
+    def of(cls, netlist: Netlist, name: str) -> PartAlone:
+        """The part ``name`` of a netlist with the models, subcircuits and parameters that it needs. Raises
+        KeyError."""
+        part = netlist.parts[name.lower()]
+        return cls(part, tuple(support_lines(netlist, [part])))
+
+    def line(self, name: str, nodes: Callable[[str], str]) -> str:
+        """Its element line as ``name``, every node put through ``nodes``."""
+        return element_line(self.part, name, nodes)
+
+
+def element_line(part: Part, name: str, nodes: Callable[[str], str]) -> str:
+    """A part's line with another name and other nodes; value, model and parameters as drawn."""
+    words = [part.letter + name, *(nodes(node) for node in part.nodes)]
+    if part.letter.lower() == "x":
+        words += [part.model, *(f"{key}={text}" for key, text in part.parameters.items())]
+    else:
+        if part.value_text and part.letter.lower() in "rclvi":
+            words.append(part.value_text)
+        if part.model:
+            words.append(part.model)
+        words += [f"{key}={text}" for key, text in part.parameters.items()]
+    return " ".join(words)
+
+
+def support_lines(netlist: Netlist, parts: Iterable[Part]) -> list[str]:
+    """Parameters, subcircuits and models that some parts need."""
+    lines = [f".param {name}={text}" for name, text in netlist.parameters.items()]
+    seen: set[str] = set()
+    for part in parts:
+        if not part.model or part.model in seen:
+            continue
+        seen.add(part.model)
+        if part.letter.lower() == "x":
+            lines += netlist.subcircuit_text(part.model).splitlines()
+        else:
+            lines.append(netlist.model_text(part.model))
+    return [line for line in lines if line.strip()]
+
+
+def deck(support: Iterable[str], elements: Iterable[str], temperature: float) -> list[str]:
+    """The lines of a bench at a temperature (degC)."""
+    return [f".options {OPTIONS} temp={float(temperature)!r} tnom=27", *support, *elements]
+
+
+def volts(name: str, node: str, value: float) -> str:
+    """A voltage source to ground, named ``v<name>``."""
+    return f"v{name} {node} 0 {float(value)!r}"
+
+
+def ohms(name: str, plus: str, minus: str, value: float) -> str:
+    """A resistor named ``r<name>``."""
+    return f"r{name} {plus} {minus} {float(value)!r}"
+
+
+def piecewise(name: str, node: str, points: Sequence[tuple[float, float]]) -> str:
+    """A voltage source to ground through points of (s, V)."""
+    text = " ".join(f"{float(t)!r} {float(v)!r}" for t, v in points)
+    return f"v{name} {node} 0 pwl({text})"
+
+
+def first_crossing(time: Array, wave: Array, level: float, upwards: bool, after: float = 0.0) -> float:
+    """First instant after ``after`` (s) at which a wave passes a level in a direction; NaN where it never
+    does."""
+    over = wave >= level if upwards else wave <= level
+    places = np.flatnonzero(~over[:-1] & over[1:] & (time[1:] > after))
+    if not len(places):
+        return float("nan")
+    k = int(places[0])
+    share = (level - wave[k]) / (wave[k + 1] - wave[k])
+    return float(time[k] + share * (time[k + 1] - time[k]))
+
+
+def integral(time: Array, wave: Array, begin: float) -> float:
+    """Trapezium integral of a wave from ``begin`` (s) to the end of the record."""
+    inside = time > begin
+    t = np.concatenate([[begin], time[inside]])
+    w = np.concatenate([[np.interp(begin, time, wave)], wave[inside]])
+    return float(np.sum(0.5 * (w[1:] + w[:-1]) * np.diff(t)))
+
+
+Result = dict[str, Any]

@@ -1,0 +1,240 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A comparator alone: bias, offset, output curve, leakage, supply current, and delays against slope.
+
+The pins are told apart by the nodes of its line: the one that sees the ramp, the one that sees the level it
+is compared with, the output, and the rest, which are held at the voltages that the drawing gives them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.alone.bench import Engine, PartAlone, deck, first_crossing, integral, ohms, piecewise, volts
+
+Array = NDArray[np.float64]
+BIAS_SWING = 1.0  # V on either side of the level
+FINE, FINE_STEP, COARSE_STEP = 0.6, 0.02, 0.25  # V: output curve
+OFFSET_SPAN, OFFSET_STEP = 20e-3, 0.2e-3  # V
+
+
+@dataclass(frozen=True)
+class Pins:
+    """Nodes of the comparator's line by what they do. ``held``: node -> V for all that is neither input nor
+    output."""
+
+    ramp: str
+    level: str
+    output: str
+    held: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Switch:
+    """A switch transistor driven by the comparator: its pins, and the resistor that feeds its drain."""
+
+    part: PartAlone
+    gate: str
+    drain: str
+    source: str
+    resistance: float
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What the comparator works with: level at its inputs (V), voltage and resistance that load its
+    output."""
+
+    level: float
+    feed: float
+    resistance: float
+    temperature: float
+    held: Mapping[str, float] = field(default_factory=dict)
+
+
+def _instance(comparator: PartAlone, pins: Pins, name: str, tag: str) -> str:
+    """The comparator's line with nodes ``ramp<tag>``, ``level<tag>``, ``output<tag>``; shared nodes for the
+    rest."""
+    own = {pins.ramp: f"ramp{tag}", pins.level: f"level{tag}", pins.output: f"output{tag}"}
+    return comparator.line(
+        name, lambda node: own.get(node.lower(), f"held_{node.lower()}" if node != "0" else "0")
+    )
+
+
+def _held(pins: Pins, where: Surroundings) -> list[str]:
+    voltages = {**pins.held, **where.held}
+    return [volts(f"held{k}", f"held_{node}", v) for k, (node, v) in enumerate(sorted(voltages.items()))]
+
+
+def rest_figures(
+    engine: Engine, comparator: PartAlone, pins: Pins, where: Surroundings, high_below: bool
+) -> dict[str, float]:
+    """Bias currents (A, out of the pins), offset (V, ramp above level where it turns), leakage (A, into the
+    output).
+
+    ``high_below``: the output is off while the ramp is below the level.
+    """
+    elements = [
+        _instance(comparator, pins, "dut", ""),
+        *_held(pins, where),
+        volts("ramp", "ramp", where.level),
+        volts("level", "level", where.level),
+        volts("feed", "feed", where.feed),
+        ohms("load", "feed", "output", where.resistance),
+    ]
+    engine.load(deck(comparator.support, elements, where.temperature), "comparator at rest")
+    swept = engine.dc_sweep("vramp", where.level - OFFSET_SPAN, where.level + OFFSET_SPAN, OFFSET_STEP)
+    turned = _middle_crossing(swept["sweep"] - where.level, swept["output"])
+    figures = {"offset": turned}
+    for name, difference in (("below", -BIAS_SWING), ("near", -OFFSET_SPAN), ("above", BIAS_SWING)):
+        engine.alter("vramp", where.level + difference)
+        point = engine.operating_point()
+        figures[f"bias_ramp_{name}"] = point["vramp#branch"]
+        figures[f"bias_level_{name}"] = point["vlevel#branch"]
+        off = (difference < 0) == high_below
+        if off and name != "near":
+            figures["leakage"] = max(0.0, (where.feed - point["output"]) / where.resistance)
+    return figures
+
+
+def output_curve(
+    engine: Engine, comparator: PartAlone, pins: Pins, where: Surroundings, high_below: bool, highest: float
+) -> tuple[Array, Array]:
+    """Output voltages (V, rising) and the currents (A) that the conducting output takes in at them."""
+    base = min([0.0, *pins.held.values(), *where.held.values()])
+    on = BIAS_SWING if high_below else -BIAS_SWING
+    elements = [
+        _instance(comparator, pins, "dut", ""),
+        *_held(pins, where),
+        volts("ramp", "ramp", where.level + on),
+        volts("level", "level", where.level),
+        volts("out", "output", 0.0),
+    ]
+    engine.load(deck(comparator.support, elements, where.temperature), "comparator output curve")
+    low = engine.dc_sweep("vout", base, base + FINE, FINE_STEP)
+    high = engine.dc_sweep(
+        "vout", base + FINE + COARSE_STEP, max(highest, base + FINE + 2 * COARSE_STEP), COARSE_STEP
+    )
+    knots = np.concatenate([low["sweep"], high["sweep"]])
+    return knots, -np.concatenate([low["vout#branch"], high["vout#branch"]])
+
+
+def delays(
+    engine: Engine,
+    comparator: PartAlone,
+    pins: Pins,
+    where: Surroundings,
+    slopes_up: Sequence[float],
+    slopes_down: Sequence[float],
+    offset: float = 0.0,
+) -> tuple[list[float], list[float]]:
+    """Delays (s) from the input's crossing, offset included, to the 50 % level of an unloaded output behind
+    its pull-up.
+
+    One list for ramps that rise at ``slopes_up`` (V/s), one for those that fall at ``slopes_down``.
+    """
+    cases = [(s, 1.0) for s in slopes_up] + [(s, -1.0) for s in slopes_down]
+    waves, begin = _race(
+        engine,
+        comparator,
+        pins,
+        where,
+        cases,
+        lambda tag: [ohms(f"load{tag}", "feed", f"output{tag}", where.resistance)],
+    )
+    time, found = waves["time"], []
+    for k, (slope, direction) in enumerate(cases):
+        output = waves[f"output{k}"]
+        middle = 0.5 * (output[0] + output[-1])
+        instant = first_crossing(time, output, middle, bool(output[-1] > output[0]), 0.0)
+        found.append(instant - begin - direction * offset / slope)
+    return found[: len(slopes_up)], found[len(slopes_up) :]
+
+
+def switching_delays(
+    engine: Engine,
+    comparator: PartAlone,
+    pins: Pins,
+    where: Surroundings,
+    switches: Sequence[Switch],
+    slopes: Sequence[float],
+    rising: bool,
+    offset: float = 0.0,
+) -> list[float]:
+    """Delays (s) from the input's crossing until the first switch closes (``rising``) or opens, by charge.
+
+    The comparator drives the gates through its pull-up; every drain hangs on its resistor from the level. The
+    delay is the time that a switch without any would need to take the same charge.
+    """
+    direction = 1.0 if rising else -1.0
+
+    def load(tag: str) -> list[str]:
+        lines = [ohms(f"load{tag}", "feed", f"output{tag}", where.resistance)]
+        for k, switch in enumerate(switches):
+            nodes = {switch.gate: f"output{tag}", switch.drain: f"drain{tag}_{k}", switch.source: "0"}
+            lines.append(
+                switch.part.line(f"switch{tag}_{k}", lambda node, nodes=nodes: nodes.get(node.lower(), "0"))
+            )  # type: ignore[misc]
+            lines.append(volts(f"drain{tag}_{k}", f"top{tag}_{k}", where.level))
+            lines.append(
+                ohms(f"drain{tag}_{k}", f"top{tag}_{k}", f"drain{tag}_{k}", max(switch.resistance, 1.0))
+            )
+        return lines
+
+    cases = [(s, direction) for s in slopes]
+    support = [line for switch in switches for line in switch.part.support]
+    waves, begin = _race(engine, comparator, pins, where, cases, load, support)
+    found = []
+    for k, (slope, _) in enumerate(cases):
+        current = -waves[f"vdrain{k}_0#branch"]
+        crossing = begin + direction * offset / slope
+        conducting = current[-1] if rising else current[0]
+        share = 1.0 - current / conducting if rising else current / conducting
+        found.append(integral(waves["time"], share, crossing))
+    return found
+
+
+def _race(
+    engine: Engine,
+    comparator: PartAlone,
+    pins: Pins,
+    where: Surroundings,
+    cases: Sequence[tuple[float, float]],
+    load: Callable[[str], list[str]],
+    extra_support: Sequence[str] = (),
+) -> tuple[dict[str, Array], float]:
+    """Comparators side by side, every input crossing its level at the same instant. Gives waves and that
+    instant."""
+    approach = [float(np.clip(slope * 60e-6, 0.1, 2.0)) for slope, _ in cases]
+    begin = 1e-6 + max(height / slope for height, (slope, _) in zip(approach, cases, strict=True))
+    rest = 25e-6
+    elements = [*_held(pins, where), volts("feed", "feed", where.feed)]
+    for k, (height, (slope, direction)) in enumerate(zip(approach, cases, strict=True)):
+        tag, level = str(k), where.level
+        beyond = min(slope * rest, height)
+        points = [
+            (0.0, level - direction * height),
+            (begin - height / slope, level - direction * height),
+            (begin, level),
+            (begin + beyond / slope, level + direction * beyond),
+        ]
+        elements += [
+            _instance(comparator, pins, f"dut{tag}", tag),
+            piecewise(f"ramp{tag}", f"ramp{tag}", points),
+        ]
+        elements += [volts(f"level{tag}", f"level{tag}", level), *load(tag)]
+    support = dict.fromkeys([*comparator.support, *extra_support])
+    engine.load(deck(support, elements, where.temperature), "comparator delays")
+    stop = begin + rest
+    return engine.transient(stop / 1000, stop, stop / 50, initial=False), begin
+
+
+def _middle_crossing(inputs: Array, output: Array) -> float:
+    """The input at which the output stands half way between its ends; NaN where it does not turn."""
+    middle = 0.5 * (output[0] + output[-1])
+    if abs(output[-1] - output[0]) < 1e-3:
+        return float("nan")
+    return first_crossing(inputs, output, middle, bool(output[-1] > output[0]), inputs[0])

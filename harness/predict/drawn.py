@@ -1,0 +1,142 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the drawing says at every corner: part values, supplies, and its resistive network."""
+
+from __future__ import annotations
+
+from functools import cached_property, lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from harness.predict.network import GROUND, Branch, Network, values_of
+
+if TYPE_CHECKING:
+    from harness.board import Board
+    from harness.netlist import Netlist, Part
+
+Array = NDArray[np.float64]
+TEMPERATURE = "temperature"
+ROOM_TEMPERATURE = 25.0  # degC, where a board has no temperature axis
+
+
+class Drawn:
+    """A netlist seen through the roles of a board file, over a table of corners.
+
+    Arrays have shape (corners,). A role that the board leaves out, or a part that the netlist lacks, gives
+    NaN.
+    """
+
+    def __init__(self, board: Board, netlist: Netlist, corners: pd.DataFrame) -> None:
+        self.board, self.netlist, self.count = board, netlist, len(corners)
+        self.values: dict[str, Array] = {
+            axis.sets.lower(): corners[name].to_numpy(dtype=float)
+            for name, axis in board.axes.items()
+            if axis.sets and name in corners.columns
+        }
+        has_temperature = TEMPERATURE in corners.columns
+        self.temperature = (
+            corners[TEMPERATURE].to_numpy(dtype=float) if has_temperature else self.all(ROOM_TEMPERATURE)
+        )
+        self.network = Network.from_netlist(netlist)
+        self._solve = lru_cache(maxsize=None)(self._solve_with)
+
+    def all(self, value: float) -> Array:
+        """One number at every corner."""
+        return np.full(self.count, float(value))
+
+    @cached_property
+    def unknown(self) -> Array:
+        """NaN at every corner."""
+        return self.all(np.nan)
+
+    # --- parts
+
+    def part(self, name: str | None) -> Part | None:
+        """The part of that name, case-blind; None where there is none."""
+        return self.netlist.parts.get(name.lower()) if name else None
+
+    def value(self, name: str | None) -> Array:
+        """Resistance, capacitance or DC source value of a part (SI)."""
+        if self.part(name) is None or name is None:
+            return self.unknown
+        try:
+            return np.broadcast_to(
+                np.asarray(values_of(self.netlist, name, self.values), dtype=float), (self.count,)
+            )
+        except (KeyError, ValueError):
+            return self.unknown
+
+    def other_node(self, name: str | None, node: str) -> str | None:
+        """The far end of a two-terminal part that has one end at ``node``."""
+        part = self.part(name)
+        ends = [end.lower() for end in part.nodes[:2]] if part else []
+        return ends[1 - ends.index(node)] if node in ends and len(ends) == 2 else None
+
+    @cached_property
+    def supply_node(self) -> str | None:
+        """The node of the comparator's supply: the upper end of the source that feeds it."""
+        part = self.part(self.board.roles.supply)
+        return part.nodes[0].lower() if part else None
+
+    @cached_property
+    def supply(self) -> Array:
+        """Voltage of the comparator's supply node."""
+        return self.node(self.supply_node)
+
+    def load_capacitance(self) -> Array:
+        """Capacitance from the output to any other node, F: the stated load, else every capacitor drawn
+        there."""
+        stated = self.board.roles.load_capacitor
+        if stated:
+            return self.value(stated)
+        output = (self.board.roles.output or "").lower()
+        found = [
+            name
+            for name, part in self.netlist.parts.items()
+            if part.letter.lower() == "c" and output in [node.lower() for node in part.nodes[:2]]
+        ]
+        return np.sum([self.all(0.0), *(self.value(name) for name in found)], axis=0)
+
+    # --- network
+
+    def _solve_with(
+        self, held: str | None, volts: float, switched: tuple[str, str] | None
+    ) -> dict[str, Array]:
+        extra = [Branch("V", "held output", held, GROUND, volts)] if held else []
+        if switched:
+            extra.append(Branch("V", "closed switch", *switched, 0.0))
+        return self.network.solve(self.values, extra)
+
+    def node(self, name: str | None, switched: tuple[str, str] | None = None) -> Array:
+        """Voltage of a node with the output open. ``switched``: two nodes that an ideal switch joins."""
+        if not name:
+            return self.unknown
+        found = self._solve(None, 0.0, switched).get(name.lower())
+        return self.unknown if found is None else np.broadcast_to(found, (self.count,))
+
+    def node_with_output_at(self, name: str | None, volts: Array) -> Array:
+        """Voltage of a node while the comparator holds its output at ``volts``. The network is linear in
+        it."""
+        output = (self.board.roles.output or "").lower()
+        if not name or not output:
+            return self.unknown
+        at_zero = self._solve(output, 0.0, None).get(name.lower(), self.unknown)
+        at_one = self._solve(output, 1.0, None).get(name.lower(), self.unknown)
+        return at_zero + (at_one - at_zero) * volts
+
+    def resistance(self, node: str | None, switch: tuple[str, str, Array] | None = None) -> Array:
+        """Resistance seen at a node, Ohm. ``switch``: two nodes and the resistance that joins them."""
+        if not node:
+            return self.unknown
+        extra = [Branch("R", "switch", switch[0], switch[1], np.maximum(switch[2], 1e-9))] if switch else []
+        return np.broadcast_to(self.network.resistance_seen(node, self.values, extra), (self.count,))
+
+    def node_with_switch(self, node: str | None, plus: str, minus: str, resistance: Array) -> Array:
+        """Voltage of a node while a switch of ``resistance`` (Ohm) joins two others."""
+        if not node:
+            return self.unknown
+        extra = [Branch("R", "switch", plus, minus, np.maximum(resistance, 1e-9))]
+        found = self.network.solve(self.values, extra).get(node.lower())
+        return self.unknown if found is None else np.broadcast_to(found, (self.count,))

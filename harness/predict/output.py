@@ -1,0 +1,127 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The output of an open-collector comparator: levels, currents, edges, mean and r.m.s. values.
+
+The output network is reduced to its open voltage V and resistance R (Thevenin) with a load capacitance C
+across it; the conducting output is a measured curve of sink current against output voltage, or an ideal
+switch.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+LN9 = float(np.log(9.0))
+LN2 = float(np.log(2.0))
+
+
+@dataclass(frozen=True)
+class SinkCurve:
+    """Sink current (A, shape (corners, knots)) of the conducting output at rising output voltages (V, shape
+    (knots,))."""
+
+    voltage: Array
+    current: Array
+
+    def at(self, voltage: Array) -> Array:
+        """Current (A) at ``voltage`` (V, shape (corners,) or (corners, points)); the last knot's beyond the
+        end."""
+        points = np.atleast_2d(voltage.T).T
+        place = np.clip(np.searchsorted(self.voltage, points) - 1, 0, len(self.voltage) - 2)
+        left, right = self.voltage[place], self.voltage[place + 1]
+        share = np.clip((points - left) / (right - left), 0.0, 1.0)
+        low = np.take_along_axis(self.current, place, axis=1)
+        high = np.take_along_axis(self.current, place + 1, axis=1)
+        return np.asarray((low + share * (high - low)).reshape(np.shape(voltage)))
+
+
+def low_level(open_voltage: Array, resistance: Array, curve: SinkCurve) -> Array:
+    """Low level (V): where the sink curve meets the load line (V - V_OL) / R. NaN where they do not meet."""
+    knots = curve.voltage[None, :]
+    excess = curve.current - (open_voltage[:, None] - knots) / resistance[:, None]
+    above = excess >= 0
+    first = np.argmax(above, axis=1)
+    rows = np.arange(len(excess))
+    before = np.maximum(first - 1, 0)
+    e0, e1 = excess[rows, before], excess[rows, first]
+    v0, v1 = curve.voltage[before], curve.voltage[first]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        level = np.where(first == 0, v1, v0 - e0 * (v1 - v0) / (e1 - e0))
+    return np.where(above.any(axis=1) & np.isfinite(open_voltage), level, np.nan)
+
+
+def rise_time(resistance: Array, capacitance: Array) -> Array:
+    """10 % to 90 % of the exponential rise through the pull-up, ln 9 * R * C, in s."""
+    return LN9 * resistance * capacitance
+
+
+def fall(
+    open_voltage: Array,
+    resistance: Array,
+    capacitance: Array,
+    low: Array,
+    high: Array,
+    curve: SinkCurve | None,
+) -> tuple[Array, Array, Array]:
+    """The falling edge, from the instant the output conducts fully.
+
+    Law: C dV/dt = (V_open - V) / R - I_sink(V), integrated over the measured curve.
+
+    :returns: time to the 50 % level, time from 90 % to 10 %, both in s, and the area above the low level that
+        the edge adds after that instant divided by the swing (s). All 0 for an ideal switch (``curve`` None).
+    """
+    if curve is None:
+        return np.zeros_like(low), np.zeros_like(low), np.zeros_like(low)
+    shares = 1.0 - np.concatenate([np.linspace(0.0, 0.9, 181), 1.0 - np.geomspace(0.1, 1e-4, 60)[1:]])
+    levels = low[:, None] + (high - low)[:, None] * shares[None, :]
+    net = curve.at(levels) - (open_voltage[:, None] - levels) / resistance[:, None]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        pace = np.where(net > 0, capacitance[:, None] * (high - low)[:, None] / net, np.nan)
+    steps = -np.diff(shares)[None, :] * 0.5 * (pace[:, 1:] + pace[:, :-1])
+    elapsed = np.concatenate([np.zeros((len(low), 1)), np.cumsum(steps, axis=1)], axis=1)
+    middle, tenth, ninetieth = (int(np.argmin(np.abs(shares - s))) for s in (0.5, 0.1, 0.9))
+    area = np.sum(steps * 0.5 * (shares[1:] + shares[:-1])[None, :], axis=1)
+    return elapsed[:, middle], elapsed[:, tenth] - elapsed[:, ninetieth], area
+
+
+@dataclass(frozen=True)
+class PulseShape:
+    """A pulse of ``swing`` (V) above ``low`` (V), high for ``duty`` at the 50 % level, every ``period`` (s).
+
+    The rise is exponential with time constant ``rise`` (s); the fall adds ``fall_area`` (s, see :func:`fall`)
+    and passes 50 % ``fall_delay`` (s) after the output conducts.
+    """
+
+    low: Array
+    swing: Array
+    duty: Array
+    period: Array
+    rise: Array
+    fall_delay: Array
+    fall_area: Array
+
+    def _on_time(self) -> Array:
+        """Seconds from the release of the output to its conducting."""
+        return self.duty * self.period + LN2 * self.rise - self.fall_delay
+
+    @property
+    def _flat(self) -> Array:
+        return (self.duty <= 0) | (self.duty >= 1)
+
+    def mean(self) -> Array:
+        """Mean level (V). Exact for edges that settle within their state."""
+        area = self._on_time() - self.rise + self.fall_area
+        share = np.where(self._flat, self.duty, area / self.period)
+        return self.low + self.swing * share
+
+    def ac_rms(self) -> Array:
+        """AC r.m.s. level (V). The square of the falling edge is taken at 2/3 of its area (a straight
+        fall)."""
+        squares = self._on_time() - 1.5 * self.rise + self.fall_area * 2 / 3
+        share = np.where(self._flat, self.duty, squares / self.period)
+        offset = (self.mean() - self.low) / self.swing
+        with np.errstate(invalid="ignore"):
+            return self.swing * np.sqrt(np.maximum(share - offset**2, 0.0))

@@ -1,0 +1,296 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The refined prediction: core, width network, stage and output composed, each real-part effect removable.
+
+Every effect is a switch of one composition. ``ideal`` has all of them off, ``refined`` all that have an
+origin on; the amount of an effect is refined minus refined without it, and what these amounts leave open is
+the interaction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from harness.predict import effects as named
+from harness.predict import output, spectrum, stage
+from harness.predict.board_core import ramp_of, trip_high, trip_low
+from harness.predict.core import Delay, no_delay
+from harness.predict.drawn import Drawn
+from harness.predict.effects import Effect
+
+if TYPE_CHECKING:
+    from harness.board import Board
+    from harness.characterise import Characteristics
+    from harness.netlist import Netlist
+
+Array = NDArray[np.float64]
+Figures = dict[str, Array]
+INTERACTION = "interaction of the named effects"
+EFFECT_COLUMNS = ["corner", "quantity", "effect", "amount", "origin"]
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What the drawing predicts, with the index and the order of rows of the corner table.
+
+    ``solved``: what the resistive network alone says; ``ideal``: closed forms on drawn values with ideal
+    parts; ``refined``: the same with every effect that has an origin. A column a quantity, SI units, NaN
+    where nothing can be known. ``effects``: corner, quantity, effect, amount, origin; the amounts of a
+    quantity add up to refined minus ideal. ``origins``: (name, value text, origin) of the real-part values
+    used.
+    """
+
+    solved: pd.DataFrame
+    ideal: pd.DataFrame
+    refined: pd.DataFrame
+    effects: pd.DataFrame
+    origins: tuple[tuple[str, str, str], ...]
+
+
+def predict(
+    board: Board, netlist: Netlist, corners: pd.DataFrame, characteristics: Characteristics
+) -> Prediction:
+    """All predictions for the corners of a table. Never raises for what a board leaves out: that has no
+    figure."""
+    composition = Composition(Drawn(board, netlist, corners), characteristics)
+    usable = composition.usable()
+    ideal, refined = composition.figures(frozenset()), composition.figures(frozenset(usable))
+    effects = _effects(corners, composition, usable, ideal, refined)
+
+    def table(figures: Mapping[str, Array]) -> pd.DataFrame:
+        known = {name: column for name, column in figures.items() if np.isfinite(column).any()}
+        return pd.DataFrame(known, index=corners.index)
+
+    return Prediction(
+        table(composition.solved()), table(ideal), table(refined), effects, tuple(characteristics.summary())
+    )
+
+
+def _effects(
+    corners: pd.DataFrame,
+    composition: Composition,
+    usable: tuple[Effect, ...],
+    ideal: Figures,
+    refined: Figures,
+) -> pd.DataFrame:
+    """Amounts by removal from the full refined form, and the interaction that closes each sum."""
+    everything = frozenset(usable)
+    without = {effect: composition.figures(everything - {effect}) for effect in usable}
+    rows: list[pd.DataFrame] = []
+    for quantity, full in refined.items():
+        gap = full - ideal[quantity]
+        if not np.isfinite(gap).any():
+            continue
+        rest = gap.copy()
+        for effect in usable:
+            amount = np.where(np.isfinite(gap), full - without[effect][quantity], np.nan)
+            amount = np.where(np.abs(amount) < 1e-12 * np.abs(full), 0.0, amount)
+            if np.isfinite(amount).any() and (amount[np.isfinite(amount)] != 0).any():
+                rest = rest - np.nan_to_num(amount)
+                rows.append(_rows(corners, quantity, effect.name, amount, composition.origin(effect)))
+        rest = np.where(np.abs(rest) < 1e-12 * np.abs(full), 0.0, rest)
+        rows.append(
+            _rows(corners, quantity, INTERACTION, rest, "difference of the refined and the ideal form")
+        )
+    filled = [block for block in rows if len(block)]
+    if not filled:
+        return pd.DataFrame(columns=EFFECT_COLUMNS)
+    table = pd.concat(filled)
+    table = table.sort_index(kind="stable").reset_index(drop=True)
+    return table[EFFECT_COLUMNS]
+
+
+def _rows(corners: pd.DataFrame, quantity: str, effect: str, amount: Array, origin: str) -> pd.DataFrame:
+    keep = np.isfinite(amount) & (amount != 0)
+    positions = np.flatnonzero(keep)
+    return pd.DataFrame(
+        {
+            "corner": corners["corner"].to_numpy()[keep],
+            "quantity": quantity,
+            "effect": effect,
+            "amount": amount[keep],
+            "origin": origin,
+        },
+        index=positions,
+    )
+
+
+class Composition:
+    """Core, width network, stage and output of one board over its corners, with effects to switch on and
+    off."""
+
+    def __init__(self, drawn: Drawn, characteristics: Characteristics) -> None:
+        self.drawn, self.known = drawn, characteristics
+        roles = drawn.board.roles
+        self.threshold_node = (roles.threshold or "").lower()
+        self.output_node = (roles.output or "").lower()
+        self.high_below = roles.ramp_input != "plus"
+
+    # --- effects
+
+    def usable(self) -> tuple[Effect, ...]:
+        """The effects that have an origin on this board."""
+        core = self.drawn.board.core
+        kind = core.kind if core else None
+        return tuple(
+            effect
+            for effect in named.ALL
+            if (effect.core is None or effect.core == kind)
+            and all(self.known.has(name) for name in effect.needs)
+        )
+
+    def origin(self, effect: Effect) -> str:
+        """Where the real-part values of an effect come from."""
+        texts = [self.known.table(name).origin for name in effect.needs] or [effect.law]
+        return "; ".join(dict.fromkeys(texts))
+
+    # --- what the network alone says
+
+    def solved(self) -> Figures:
+        """Quantities for which the resistive network of the netlist gives an answer by itself."""
+        drawn, roles = self.drawn, self.drawn.board.roles
+        zero = drawn.all(0.0)
+        figures = {
+            "threshold": self._threshold_before(zero),
+            "high_level": drawn.node(roles.output),
+            "pullup_current": self._pullup_current(zero),
+        }
+        if drawn.board.core and drawn.board.core.kind == "charged capacitor":
+            figures |= {"ramp_high": trip_high(drawn), "ramp_low": trip_low(drawn)}
+        return figures
+
+    # --- composition
+
+    def figures(self, on: frozenset[Effect]) -> Figures:
+        """Every quantity with the effects of ``on`` in force."""
+        drawn, roles = self.drawn, self.drawn.board.roles
+        high = self._high_level(on)
+        low, sink = self._low_level(on, high)
+        threshold = self._threshold_before(low)
+        if named.THRESHOLD_BIAS in on:
+            threshold = threshold + self._bias("slicer.bias_threshold") * drawn.resistance(roles.threshold)
+        result: Figures = {"threshold": threshold, "low_level": low, "high_level": high, "sink_current": sink}
+        result["pullup_current"] = self._pullup_current(low)
+        resistance, capacitance = drawn.resistance(roles.output), drawn.load_capacitance()
+        result["rise_time"] = output.rise_time(resistance, capacitance)
+        fall_middle, fall_time, fall_area = self._fall(on, resistance, capacitance, low, high)
+        result["fall_time"] = fall_time
+        ramp = ramp_of(drawn, self.known, on, threshold, self.high_below)
+        if ramp is None:
+            return result
+        result |= {"ramp_low": ramp.low, "ramp_high": ramp.high, "frequency": 1.0 / ramp.period}
+        ground = self._ground()
+        result["headroom"] = stage.headroom(
+            threshold, ramp.high, drawn.supply, drawn.temperature, roles.comparator_class
+        )
+        result["floor_room"] = stage.floor_room(threshold, ramp.low, ground, roles.comparator_class)
+        edges = named.EDGES in on
+        rise = resistance * capacitance * (1.0 if edges else 0.0)
+        result["duty"] = duty = stage.duty(
+            ramp,
+            threshold + self._offset(on),
+            self.high_below,
+            self._delay("slicer.fall_delay", named.SLICER_DELAY in on),
+            self._delay("slicer.rise_delay", named.SLICER_DELAY in on),
+            fall_middle if edges else 0.0,
+            output.LN2 * rise,
+        )
+        pulse = output.PulseShape(
+            low,
+            high - low,
+            duty,
+            ramp.period,
+            rise,
+            fall_middle if edges else 0.0 * low,
+            fall_area if edges else 0.0 * low,
+        )
+        result["mean_level"], result["ac_rms"] = pulse.mean(), pulse.ac_rms()
+        result["level_vs_square"] = np.where(
+            (duty > 0) & (duty < 1), spectrum.against_square(result["ac_rms"], high - low), np.nan
+        )
+        feed = drawn.node(drawn.other_node(roles.pullup, self.output_node))
+        pullup = drawn.value(roles.pullup)
+        result["pullup_current_mean"] = (feed - result["mean_level"]) / pullup
+        result["pullup_power"] = ((feed - result["mean_level"]) ** 2 + result["ac_rms"] ** 2) / pullup
+        return result
+
+    # --- output
+
+    def _high_level(self, on: frozenset[Effect]) -> Array:
+        level = self.drawn.node(self.drawn.board.roles.output)
+        if named.LEAKAGE in on:
+            leakage = self._bias("slicer.leakage")
+            level = level - leakage * self.drawn.resistance(self.drawn.board.roles.output)
+        return level
+
+    def _sink_curve(self) -> output.SinkCurve:
+        volts, amperes = self.known.table("slicer.sink").along(
+            "voltage", temperature=self.drawn.temperature, supply=self.drawn.supply
+        )
+        return output.SinkCurve(volts, amperes)
+
+    def _low_level(self, on: frozenset[Effect], high: Array) -> tuple[Array, Array]:
+        """Low level (V) and the current into the output (A) there."""
+        resistance = self.drawn.resistance(self.drawn.board.roles.output)
+        low = self._ground()
+        if named.SATURATION in on:
+            low = output.low_level(
+                self.drawn.node(self.drawn.board.roles.output), resistance, self._sink_curve()
+            )
+        return low, (self.drawn.node(self.drawn.board.roles.output) - low) / resistance
+
+    def _fall(
+        self, on: frozenset[Effect], resistance: Array, capacitance: Array, low: Array, high: Array
+    ) -> tuple[Array, Array, Array]:
+        curve = self._sink_curve() if named.SATURATION in on else None
+        return output.fall(
+            self.drawn.node(self.drawn.board.roles.output), resistance, capacitance, low, high, curve
+        )
+
+    def _pullup_current(self, low: Array) -> Array:
+        """Current in the pull-up while the output is at ``low`` (V)."""
+        roles = self.drawn.board.roles
+        feed = self.drawn.other_node(roles.pullup, self.output_node)
+        return (self.drawn.node_with_output_at(feed, low) - low) / self.drawn.value(roles.pullup)
+
+    # --- threshold
+
+    def _threshold_before(self, low: Array) -> Array:
+        """Threshold at the crossing that ends the sweep: the output still stands as it stood along the
+        sweep."""
+        if self.high_below:
+            return self.drawn.node(self.threshold_node)
+        return self.drawn.node_with_output_at(self.threshold_node, low)
+
+    def _offset(self, on: frozenset[Effect]) -> Array | float:
+        return self._bias("slicer.offset") if named.OFFSET in on else 0.0
+
+    def _bias(self, name: str) -> Array:
+        return self.known.table(name).at(temperature=self.drawn.temperature, supply=self.drawn.supply)
+
+    def _delay(self, name: str, wanted: bool) -> Delay:
+        if not wanted:
+            return no_delay
+        table, drawn = self.known.table(name), self.drawn
+
+        def delay(slope: Array) -> Array:
+            with np.errstate(divide="ignore"):
+                return table.at(temperature=drawn.temperature, supply=drawn.supply, slope=np.log10(slope))
+
+        return delay
+
+    def _ground(self) -> Array:
+        """Voltage of the comparator's lower supply pin: the lowest of its pins that is none of the known
+        ones."""
+        part = self.drawn.part(self.drawn.board.roles.comparator)
+        roles = self.drawn.board.roles
+        known = {
+            str(n).lower() for n in (roles.ramp, roles.threshold, roles.output, self.drawn.supply_node) if n
+        }
+        others = [self.drawn.node(node) for node in part.nodes if node.lower() not in known] if part else []
+        return np.minimum.reduce(others) if others else self.drawn.all(0.0)
