@@ -5,6 +5,7 @@
 # make clean    remove .venv and what was built; reports stay
 
 BOARD := netlists/boards/kestrel/kestrel.board.toml
+REPORT := reports/kestrel/A
 PYTHON ?=
 READY := .venv/set-up-done
 RUN := .venv/bin/python -m
@@ -12,9 +13,11 @@ RUN := .venv/bin/python -m
 .PHONY: report test slow bench lint lock clean engine
 .DELETE_ON_ERROR:
 
-# Exit 0 once the report is written, also where the board falls short (1): the command says in words what does.
+# Ends 0 once the report is written, also where the board falls short (1): the command says in words what does.
 report: $(READY) engine
-	@$(RUN) harness run $(BOARD); code=$$?; test $$code -le 1 || exit $$code
+	@touch .venv/report-begun
+	@$(RUN) harness run $(BOARD) --out $(REPORT); code=$$?; test $$code -le 1 || exit $$code
+	@test $(REPORT)/report.html -nt .venv/report-begun || { echo "No report was written."; exit 3; }
 
 test: lint engine
 	$(RUN) pytest
