@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What can be said without a simulation: drawing against intent, predictions, and warnings about the netlist."""
+"""What can be said without a simulation: drawing against intent, predictions, and warnings about the
+netlist."""
 
 from __future__ import annotations
 
@@ -51,14 +52,19 @@ def check_lines(checked: Checked) -> list[str]:
     """The result in words and plain tables."""
     prepared = checked.prepared
     board = prepared.board
-    lines = [f"{board.name}, revision {board.revision}: {len(prepared.corners)} corners, nothing simulated", ""]
+    lines = [
+        f"{board.name}, revision {board.revision}: {len(prepared.corners)} corners, nothing simulated",
+        "",
+    ]
     lines += _drawing_lines(prepared)
     lines += ["", *_prediction_lines(checked)]
     if prepared.lint:
         lines += ["", "The netlist:", *(f"  {finding}" for finding in prepared.lint)]
     if prepared.netlist.notes:
         lines += ["", "Left out on the way to the engine:", *(f"  {note}" for note in prepared.netlist.notes)]
-    unknown = [f"  {name}: {origin}" for name, text, origin in checked.prediction.origins if text == "unknown"]
+    unknown = [
+        f"  {name}: {origin}" for name, text, origin in checked.prediction.origins if text == "unknown"
+    ]
     if unknown:
         lines += ["", "Unknown until the first run measures the device models alone:", *unknown]
     return lines
@@ -77,7 +83,9 @@ def _drawing_lines(prepared: Prepared) -> list[str]:
             case "not drawn":
                 lines.append(f"  {row['part']}: {row['intended']} intended, not drawn")
             case _:
-                lines.append(f"  {row['part']}: {row['drawn']} drawn, no value intended: a slip there goes unnoticed")
+                lines.append(
+                    f"  {row['part']}: {row['drawn']} drawn, no value intended: a slip there goes unnoticed"
+                )
     return lines
 
 

@@ -15,8 +15,8 @@ from harness import __version__
 
 WITHIN, SHORT, BAD_INPUT, NO_ENGINE = 0, 1, 2, 3
 
-_DESCRIPTION = """Checks a ramp core and its pulse comparator: what was intended, drawn and simulated, at every corner.
-A board is described by NAME.board.toml beside its SPICE netlist."""
+_DESCRIPTION = """Checks a ramp core and its pulse comparator: what was intended, drawn and simulated, at
+every corner. A board is described by NAME.board.toml beside its SPICE netlist."""
 _EPILOG = """exit codes: 0 every limit within and every figure shown; 1 something falls short; 2 bad input;
 3 the engine could not run. A simulation never says that a board is safe."""
 
@@ -32,8 +32,12 @@ def parser() -> argparse.ArgumentParser:
 
     run = commands.add_parser("run", help="simulate every corner, compare, explain, write the report")
     run.add_argument("board", type=Path, metavar="BOARD", help="board file, NAME.board.toml")
-    run.add_argument("--out", type=Path, metavar="DIR", help="where to write; default reports/<board>/<revision>/")
-    run.add_argument("--jobs", type=_positive, metavar="N", help="worker processes; default 2, or the cores there are")
+    run.add_argument(
+        "--out", type=Path, metavar="DIR", help="where to write; default reports/<board>/<revision>/"
+    )
+    run.add_argument(
+        "--jobs", type=_positive, metavar="N", help="worker processes; default 2, or the cores there are"
+    )
     run.add_argument(
         "--only", type=_setting, action="append", default=[], metavar="AXIS=VALUE",
         help="only corners with this axis value; may be given several times",
@@ -42,12 +46,16 @@ def parser() -> argparse.ArgumentParser:
         "--accuracy", type=_accuracy, metavar="A",
         help="duty bar to reach, as a share of the period; default 1e-4 or the board file's",
     )  # fmt: skip
-    run.add_argument("--waveforms", action="store_true", help="also write waveforms/CORNER.npz for every corner")
+    run.add_argument(
+        "--waveforms", action="store_true", help="also write waveforms/CORNER.npz for every corner"
+    )
     run.set_defaults(action=_run)
 
     check = commands.add_parser("check", help="intended against drawn, predictions, lint; no simulation")
     check.add_argument("board", type=Path, metavar="BOARD", help="board file, NAME.board.toml")
-    check.add_argument("--out", type=Path, metavar="DIR", help="also write check.csv and predictions.csv there")
+    check.add_argument(
+        "--out", type=Path, metavar="DIR", help="also write check.csv and predictions.csv there"
+    )
     check.set_defaults(action=_check)
 
     engine = commands.add_parser("engine", help="which ngspice is used, the tested range, how to mend")
@@ -132,7 +140,9 @@ def _engine(options: argparse.Namespace) -> int:
         import pandas as pd
 
         options.out.mkdir(parents=True, exist_ok=True)
-        pd.DataFrame(report.items(), columns=["item", "value"]).to_csv(options.out / "engine.csv", index=False)
+        pd.DataFrame(report.items(), columns=["item", "value"]).to_csv(
+            options.out / "engine.csv", index=False
+        )
     return WITHIN if report["found"] else NO_ENGINE
 
 
@@ -146,7 +156,11 @@ class _Progress:
     def __call__(self, done: int, count: int, text: str) -> None:
         if self.terminal:
             filled = 30 * done // count
-            print(f"\r[{'#' * filled}{'.' * (30 - filled)}] {done} of {count}  {text:<40.40}", end="", file=sys.stderr)
+            print(
+                f"\r[{'#' * filled}{'.' * (30 - filled)}] {done} of {count}  {text:<40.40}",
+                end="",
+                file=sys.stderr,
+            )
         elif 10 * done // count > self.tenth:
             self.tenth = 10 * done // count
             print(f"{done} of {count} corners done", file=sys.stderr)

@@ -17,7 +17,8 @@ _UNITS = {"r": "Ohm", "c": "F", "l": "H", "v": "V", "i": "A"}
 
 
 def drawn_values(board: Board, netlist: Netlist) -> dict[str, float]:
-    """The netlist's value (SI) of every part that the board file intends; parts that are not drawn are left out."""
+    """The netlist's value (SI) of every part that the board file intends; parts that are not drawn are left
+    out."""
     values = {}
     for name in board.intended:
         value = _drawn(netlist, name)
@@ -27,7 +28,8 @@ def drawn_values(board: Board, netlist: Netlist) -> dict[str, float]:
 
 
 def compare_drawing(board: Board, netlist: Netlist) -> pd.DataFrame:
-    """One row a part: ``same``, ``differs``, ``not drawn``, or ``not intended`` (a slip there cannot be noticed).
+    """One row a part: ``same``, ``differs``, ``not drawn``, or ``not intended`` (a slip there cannot be
+    noticed).
 
     Sources that an axis sets, and parts whose value is not a plain number, are listed only where intended.
     """
@@ -40,7 +42,9 @@ def compare_drawing(board: Board, netlist: Netlist) -> pd.DataFrame:
             rows.append((name, wanted, "", "not drawn"))
             continue
         same = abs(drawn - intended.value) <= SAME * max(abs(drawn), abs(intended.value))
-        rows.append((name, wanted, engineering(drawn, unit, 6 if not same else 4), "same" if same else "differs"))
+        rows.append(
+            (name, wanted, engineering(drawn, unit, 6 if not same else 4), "same" if same else "differs")
+        )
     known = {name.lower() for name in board.intended}
     driven = {axis.sets.lower() for axis in board.axes.values() if axis.sets}
     for key, part in netlist.parts.items():

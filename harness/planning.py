@@ -33,7 +33,9 @@ def _upper_first(nodes: Sequence[str], output: str) -> tuple[str, str]:
     return (nodes[1], nodes[0]) if nodes[0] == output else (nodes[0], nodes[1])
 
 
-def sink_branches(netlist: Netlist, output: str, settings: Mapping[str, float]) -> tuple[tuple[str, float], ...]:
+def sink_branches(
+    netlist: Netlist, output: str, settings: Mapping[str, float]
+) -> tuple[tuple[str, float], ...]:
     """The resistors at the output, as (other node, Ohm): together they bring what the comparator sinks."""
     branches = []
     for name, part in netlist.parts.items():
@@ -61,7 +63,8 @@ def probes_of(board: Board, netlist: Netlist) -> Probes:
 
 
 def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.DataFrame) -> list[Task]:
-    """One task a corner. ``hints`` (frequency, ramp and output levels; same rows) tell where edges may fall."""
+    """One task a corner. ``hints`` (frequency, ramp and output levels; same rows) tell where edges may
+    fall."""
     deck = tuple(line.text for line in netlist.deck())
     tasks = []
     for position, (_, row) in enumerate(corners.iterrows()):
@@ -74,7 +77,7 @@ def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.Da
         plan = Plan(
             deck=deck + tuple(settings.parameter_lines()),
             alterations=tuple(settings.alterations),
-            ramp=probes.ramp,
+            ramp=str(probes.ramp),
             output=probes.output,
             period=1.0 / frequency if frequency > 0 else _period(board),
             ramp_level=0.5 * (_hint(hint, "ramp_low") + _hint(hint, "ramp_high")),
@@ -84,7 +87,7 @@ def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.Da
             accuracy=board.simulation.accuracy,
             seconds=board.simulation.seconds,
         )
-        branches = sink_branches(netlist, probes.output or "", settings_of(board, values))
+        branches = sink_branches(netlist, probes.output, settings_of(board, values))
         tasks.append(Task(str(row["corner"]), plan, probes, branches))
     return tasks
 

@@ -22,20 +22,20 @@ Waveforms = Mapping[str, NDArray[np.float64]]
 class RunResult:
     """Everything a report draws on.
 
-    ``corners``: one row a corner: ``corner``, one column an axis, ``state``, ``reason`` (text where a corner has no
-    figures), then for each quantity q the columns q.hand, q.solved, q.refined, q.simulated, q.bar, q.difference,
-    q.agreement, q.limit, q.margin, q.tolerance (absolute, in the unit of q; for frequency in Hz).
-    ``harmonics``: corner, harmonic (1..16), amplitude (V, peak), phase (rad).
+    ``corners``: one row a corner: ``corner``, one column an axis, ``state``, ``reason`` (text where a
+    corner has no figures), then for each quantity q the columns q.hand, q.solved, q.refined, q.simulated,
+    q.bar, q.difference, q.agreement, q.limit, q.margin, q.tolerance (absolute, in the unit of q; for
+    frequency in Hz). ``harmonics``: corner, harmonic (1..16), amplitude (V, peak), phase (rad).
     ``effects``: corner, quantity, effect, amount, origin; rows of one quantity add up to q.difference.
-    ``check``: part, intended, drawn, verdict ("same", "differs", "not drawn", "not intended"), with unit text.
-    ``expected``: quantity, corner, expected, simulated, bar, agreement, for literal figures.
-    ``waveforms``: corner -> {"time", "ramp", "threshold", "output"} of one settled cycle and a little more, telling
-    corners only. ``telling``: corner -> why it is shown.
-    ``formulas``: quantity -> (formula text, the same with the numbers of the nominal corner put in).
-    ``parts_text``: origin notes of real-part values used in the refined form: rows (name, value text, origin).
-    ``lint``: warnings about the netlist. ``notes``: what was skipped or overridden on the way to the engine.
-    ``run``: the content of run.json: corners, simulated, reused, not_simulated, engine_seconds, callback_seconds,
-    wall_seconds, workers, versions, hashes, settings, assumed.
+    ``check``: part, intended, drawn, verdict ("same", "differs", "not drawn", "not intended"), with unit
+    text. ``expected``: quantity, corner, expected, simulated, bar, agreement, for literal figures.
+    ``waveforms``: corner -> {"time", "ramp", "threshold", "output"} of one settled cycle and a little more,
+    telling corners only. ``telling``: corner -> why it is shown. ``formulas``: quantity -> (formula text,
+    the same with the numbers of the nominal corner put in). ``parts_text``: origin notes of real-part
+    values used in the refined form: rows (name, value text, origin). ``lint``: warnings about the netlist.
+    ``notes``: what was skipped or overridden on the way to the engine. ``run``: the content of run.json:
+    corners, simulated, reused, not_simulated, engine_seconds, callback_seconds, wall_seconds, workers,
+    versions, hashes, settings, assumed.
     """
 
     board: Board
@@ -52,3 +52,30 @@ class RunResult:
     lint: tuple[Finding, ...] = ()
     notes: tuple[Finding, ...] = ()
     folder: Path | None = None
+
+    def waveform(self, corner: str) -> Waveforms:
+        """Waveforms of one corner: "time" (s), "ramp", "threshold" and "output" (V), each of shape (n,).
+
+        Raises KeyError with a sentence where none is kept: a corner without figures, or one that was not
+        asked for.
+        """
+        if corner not in self.waveforms:
+            kept = ", ".join(sorted(self.waveforms)) or "none"
+            raise KeyError(f'no waveform of corner "{corner}" is kept (kept: {kept})')
+        return self.waveforms[corner]
+
+    def report(self, path: str | Path) -> Path:
+        """Writes the report, one self-contained HTML file, and returns its path."""
+        from harness.report.page import write_report
+
+        write_report(self, Path(path))
+        return Path(path)
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows: the story in words, then the first corners."""
+        from html import escape
+
+        from harness.report.terminal import summary_lines
+
+        words = escape("\n".join(summary_lines(self)))
+        return f"<pre>{words}</pre>{self.corners.head(10).to_html(max_cols=12)}"

@@ -7,7 +7,7 @@ import math
 import os
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -22,12 +22,12 @@ from harness.drawing import compare_drawing, drawn_values
 from harness.findings import BoardError, Finding, NetlistError
 from harness.netlist import Netlist, read_netlist
 from harness.netlist_lint import lint
-from harness.planning import TEMPERATURE, ROOM_TEMPERATURE, probes_of, tasks_of, temperature_of
+from harness.planning import ROOM_TEMPERATURE, TEMPERATURE, tasks_of
 from harness.predict.hand import hand_substitution, hand_table
 from harness.predict.refined import Prediction, predict
 from harness.results import RunResult
 from harness.simulate import CornerResult, Task, simulate
-from harness.verdict import expected_figures, judge, literal_hand, what_falls_short
+from harness.verdict import expected_figures, judge, literal_hand
 
 Progress = Callable[[int, int, str], None]
 Only = Sequence[tuple[str, float | str]]
@@ -58,7 +58,8 @@ class Prepared:
 
 
 def prepare(path: str | Path, only: Only = ()) -> Prepared:
-    """Reads board file and netlist and predicts by hand. Raises BoardError or NetlistError with all findings."""
+    """Reads board file and netlist and predicts by hand. Raises BoardError or NetlistError with all
+    findings."""
     board = load_board(Path(path))
     netlist = read_netlist(board.netlist, board.include)
     if findings := board.check_against(netlist):
@@ -72,7 +73,8 @@ def prepare(path: str | Path, only: Only = ()) -> Prepared:
 
 
 def predictions(prepared: Prepared, measure: bool) -> Prediction:
-    """Solved, ideal and refined predictions; ``measure``: device models that are not known yet are measured alone."""
+    """Solved, ideal and refined predictions; ``measure``: device models that are not known yet are measured
+    alone."""
     from harness.characterise import characterise
 
     known = characterise(prepared.board, prepared.netlist, prepared.store, measure=measure)
@@ -89,10 +91,10 @@ def run(
 ) -> RunResult:
     """Simulates every corner of a board and judges it.
 
-    ``jobs``: worker processes; ``only``: axis values to restrict to; ``accuracy``: share of the period that duty
-    bars should reach; ``progress(done, all, text)`` is called as corners finish; ``waveforms``: keep those of every
-    corner, not only of the telling ones.
-    Raises BoardError, NetlistError (input), EngineMissing or EngineFailed (engine).
+    ``jobs``: worker processes; ``only``: axis values to restrict to; ``accuracy``: share of the period that
+    duty bars should reach; ``progress(done, all, text)`` is called as corners finish; ``waveforms``: keep
+    those of every corner, not only of the telling ones. Raises BoardError, NetlistError (input),
+    EngineMissing or EngineFailed (engine).
     """
     begun = time.perf_counter()
     prepared = prepare(path, only)
@@ -152,7 +154,9 @@ def _raise_failure(prepared: Prepared, result: CornerResult) -> None:
     deck = prepared.netlist.deck()
     if result.line is not None and 1 <= result.line <= len(deck):
         line = deck[result.line - 1]
-        raise NetlistError([Finding(line.path, f"ngspice does not accept this line: {result.reason}", line=line.number)])
+        raise NetlistError(
+            [Finding(line.path, f"ngspice does not accept this line: {result.reason}", line=line.number)]
+        )
     raise EngineFailed(f"{prepared.netlist.path.name}: no corner could be simulated. {result.reason}")
 
 
@@ -187,10 +191,13 @@ def _judged(
         check=prepared.check,
         expected=expected_figures(board, table),
         run=_record(prepared, results, workers, time.perf_counter() - begun),
-        waveforms={corner: _waveforms(spool, corner) for corner in kept if (spool / f"{corner}.npz").exists()},
+        waveforms={
+            corner: _waveforms(spool, corner) for corner in kept if (spool / f"{corner}.npz").exists()
+        },
         telling=telling,
         formulas={
-            name: (str(board.hand[name].text), text) for name, text in hand_substitution(board, nominal).items()
+            name: (str(board.hand[name].text), text)
+            for name, text in hand_substitution(board, nominal).items()
         },
         parts_text=tuple(prediction.origins),
         lint=prepared.lint,
@@ -199,7 +206,8 @@ def _judged(
 
 
 def _state(result: CornerResult) -> str:
-    """The measured state, or ``out of range`` where both comparator inputs leave what its class is right for."""
+    """The measured state, or ``out of range`` where both comparator inputs leave what its class is right
+    for."""
     rooms = [result.figures.get(name, math.nan) for name in ("headroom", "floor_room")]
     beyond = any(math.isfinite(room) and room < 0 for room in rooms)
     return "out of range" if beyond and result.state != "not simulated" else result.state
@@ -230,18 +238,24 @@ def _telling(board: Board, table: pd.DataFrame) -> dict[str, str]:
         chosen[str(table.loc[mask, "corner"].iloc[0])] = "every axis at its nominal value"
     for state in table["state"].unique():
         if state not in ("pulsing", "not simulated"):
-            chosen.setdefault(str(table.loc[table["state"] == state, "corner"].iloc[0]), f"the output is: {state}")
+            chosen.setdefault(
+                str(table.loc[table["state"] == state, "corner"].iloc[0]), f"the output is: {state}"
+            )
     if "duty.simulated" in table.columns and table["duty.simulated"].notna().any():
         duty = table["duty.simulated"]
         chosen.setdefault(str(table.loc[duty.idxmin(), "corner"]), "the narrowest pulse")
         chosen.setdefault(str(table.loc[duty.idxmax(), "corner"]), "the widest pulse")
         gap = table["duty.difference"].abs()
         if gap.notna().any():
-            chosen.setdefault(str(table.loc[gap.idxmax(), "corner"]), "hand and simulated duty farthest apart")
+            chosen.setdefault(
+                str(table.loc[gap.idxmax(), "corner"]), "hand and simulated duty farthest apart"
+            )
     for name in board.limits:
         margin = table.get(f"{name}.margin")
         if margin is not None and margin.notna().any() and margin.min() < 0:
-            chosen.setdefault(str(table.loc[margin.idxmin(), "corner"]), f"{name}: farthest outside its limit")
+            chosen.setdefault(
+                str(table.loc[margin.idxmin(), "corner"]), f"{name}: farthest outside its limit"
+            )
     for corner in board.simulation.report_corners:
         if corner in set(table["corner"]):
             chosen.setdefault(corner, "asked for in the board file")

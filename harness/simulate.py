@@ -23,8 +23,8 @@ _BEFORE = 0.1  # of the period shown before and after the settled cycle
 class Task:
     """A corner to simulate: what to run and where to look.
 
-    ``sink_branches``: (node, Ohm) of each resistor between a node and the output; their currents add up to what
-    the comparator's output takes in.
+    ``sink_branches``: (node, Ohm) of each resistor between a node and the output; their currents add up to
+    what the comparator's output takes in.
     """
 
     corner: str
@@ -37,9 +37,10 @@ class Task:
 class CornerResult:
     """What one corner gave.
 
-    ``state`` as in the glossary; ``figures`` and ``bars`` by quantity in SI units; ``harmonics``: 16 complex
-    amplitudes (V, peak) of the output, empty where it does not pulse; ``waveforms``: "time", "ramp",
-    "threshold", "output" of the settled cycle and a little more. ``line``: deck line an engine error names.
+    ``state`` as in the glossary; ``figures`` and ``bars`` by quantity in SI units; ``harmonics``: 16
+    complex amplitudes (V, peak) of the output, empty where it does not pulse; ``waveforms``: "time",
+    "ramp", "threshold", "output" of the settled cycle and a little more. ``line``: deck line an engine
+    error names.
     """
 
     corner: str
@@ -68,7 +69,7 @@ def simulate(task: Task) -> CornerResult:
     engine_before, callback_before = engine.engine_seconds, engine.callback_seconds
 
     def measure(record: Record, begin: float, end: float) -> dict[str, float | str]:
-        output = vector(record, str(task.probes.output))
+        output = vector(record, task.probes.output)
         sink = np.zeros(len(output))
         for node, resistance in task.sink_branches:
             sink += (vector(record, node) - output) / resistance
@@ -94,7 +95,11 @@ def simulate(task: Task) -> CornerResult:
         result.waveforms = _excerpt(settled.record, settled.begin, settled.end, task.probes)
         if result.state == "pulsing":
             result.harmonics = harmonics(
-                settled.record["time"], settled.record[task.probes.output], settled.begin, settled.end, HARMONICS
+                settled.record["time"],
+                vector(settled.record, task.probes.output),
+                settled.begin,
+                settled.end,
+                HARMONICS,
             )
     result.engine_seconds = engine.engine_seconds - engine_before
     result.callback_seconds = engine.callback_seconds - callback_before
@@ -104,17 +109,18 @@ def simulate(task: Task) -> CornerResult:
 def _excerpt(record: Record, begin: float, end: float, probes: Probes) -> dict[str, NDArray[np.float64]]:
     """Ramp, threshold and output over the settled cycle and a little more, thinned where nothing happens."""
     time = record["time"]
+    nodes = {"ramp": probes.ramp, "threshold": probes.threshold, "output": probes.output}
+    waves = {role: vector(record, node) for role, node in nodes.items() if node is not None}
     margin = _BEFORE * (end - begin)
     inside = np.flatnonzero((time >= begin - margin) & (time <= end + margin))
     if len(inside) > SHOWN_POINTS:
-        inside = _thinned(time, [record[probes.ramp], record[probes.output]], inside)
-    return {
-        "time": time[inside],
-        **{role: record[getattr(probes, role)][inside] for role in ("ramp", "threshold", "output")},
-    }
+        inside = _thinned(time, [waves["ramp"], waves["output"]], inside)
+    return {"time": time[inside], **{role: wave[inside] for role, wave in waves.items()}}
 
 
-def _thinned(time: NDArray[np.float64], waves: list[NDArray[np.float64]], inside: NDArray[np.intp]) -> NDArray[np.intp]:
+def _thinned(
+    time: NDArray[np.float64], waves: list[NDArray[np.float64]], inside: NDArray[np.intp]
+) -> NDArray[np.intp]:
     """The points that carry most of the curves' length, evenly along that length."""
     length = np.zeros(len(inside) - 1)
     for wave in (time, *waves):
@@ -122,4 +128,4 @@ def _thinned(time: NDArray[np.float64], waves: list[NDArray[np.float64]], inside
         length += np.abs(np.diff(part)) / (np.ptp(part) or 1.0)
     along = np.concatenate(([0.0], np.cumsum(length)))
     wanted = np.linspace(0.0, along[-1], SHOWN_POINTS)
-    return inside[np.unique(np.searchsorted(along, wanted).clip(0, len(inside) - 1))]
+    return np.asarray(inside[np.unique(np.searchsorted(along, wanted).clip(0, len(inside) - 1))])

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The one place where predictions and measurements meet: agreement, limits, and the chain of effects.
 
-The chain from hand to simulated: what drawn part values do to the hand formula (a slip in the drawing), the hand
-formula against the ideal closed form on drawn values (a wrong formula), named real-part effects with an origin,
-and a remainder that is given no name. The rows of one quantity add up to simulated minus hand.
+The chain from hand to simulated: what drawn part values do to the hand formula (a slip in the drawing), the
+hand formula against the ideal closed form on drawn values (a wrong formula), named real-part effects with
+an origin, and a remainder that is given no name. The rows of one quantity add up to simulated minus hand.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from harness.board import Board, Limit, Tolerance
+from harness.predict.refined import EFFECT_COLUMNS
 from harness.quantities import STEMS, is_stem, stem
 
 Column = NDArray[np.float64]
@@ -31,7 +32,7 @@ ROOMS = ("headroom", "floor_room")
 
 def _column(table: pd.DataFrame, name: str) -> Column:
     if name in table.columns:
-        return table[name].to_numpy(dtype=float)
+        return np.asarray(table[name].to_numpy(dtype=float))
     return np.full(len(table), math.nan)
 
 
@@ -45,7 +46,8 @@ def _first_known(*columns: Column) -> Column:
 def absolute_tolerance(tolerance: Tolerance, reference: Column, swing: Column, ramp: Column) -> Column:
     """The tolerance of each corner in the quantity's own unit.
 
-    ``reference``: the figure a relative tolerance or an interval in cents refers to; ``swing``, ``ramp``: V.
+    ``reference``: the figure a relative tolerance or an interval in cents refers to; ``swing``, ``ramp``:
+    V.
     """
     match tolerance.scale:
         case "absolute":
@@ -61,7 +63,13 @@ def absolute_tolerance(tolerance: Tolerance, reference: Column, swing: Column, r
 
 
 def agreement(
-    hand: Column, refined: Column, simulated: Column, bar: Column, tolerance: Column, trusted: NDArray[np.bool_], unnamed: Column
+    hand: Column,
+    refined: Column,
+    simulated: Column,
+    bar: Column,
+    tolerance: Column,
+    trusted: NDArray[np.bool_],
+    unnamed: Column,
 ) -> NDArray[np.str_]:
     """The agreement word of each corner.
 
@@ -72,7 +80,9 @@ def agreement(
     with np.errstate(invalid="ignore"):
         coarse = known & ~(bar <= COARSE_SHARE * tolerance)
         inside = known & (np.abs(simulated - hand) <= tolerance)
-        explained = known & trusted & (np.abs(simulated - refined) <= tolerance) & (np.abs(unnamed) <= tolerance)
+        explained = (
+            known & trusted & (np.abs(simulated - refined) <= tolerance) & (np.abs(unnamed) <= tolerance)
+        )
     return np.select(
         [~known, coarse, inside, explained], ["no figure", "too coarse", "agrees", "explained"], "disagrees"
     )
@@ -97,7 +107,9 @@ def limit_words(figure: Column, bar: Column, limit: Limit | None) -> tuple[NDArr
     return words, margin
 
 
-def trusted_formula(corners: pd.DataFrame, axes: Sequence[str], gap: Column, tolerance: Column) -> NDArray[np.bool_]:
+def trusted_formula(
+    corners: pd.DataFrame, axes: Sequence[str], gap: Column, tolerance: Column
+) -> NDArray[np.bool_]:
     """Whether the hand formula is right along the whole sweep of the control that a corner belongs to.
 
     A wrong formula can come right by chance at one control voltage; it explains nothing along that sweep.
@@ -109,7 +121,7 @@ def trusted_formula(corners: pd.DataFrame, axes: Sequence[str], gap: Column, tol
     if not others:
         return np.full(len(corners), not bool(wrong.any()))
     keys = corners[others].astype(str).agg("|".join, axis=1).reset_index(drop=True)
-    return ~wrong.groupby(keys).transform("any").to_numpy(dtype=bool)
+    return np.asarray(~wrong.groupby(keys).transform("any").to_numpy(dtype=bool))
 
 
 def quantities_of(*tables: pd.DataFrame) -> list[str]:
@@ -131,12 +143,14 @@ def judge(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """All verdicts: the corner table with its columns a quantity, and the table of effects.
 
-    ``corners``: corner, axes, state, reason. ``predicted``: "solved", "ideal", "refined" tables. ``effects``:
-    corner, quantity, effect, amount, origin between ideal and refined. ``figures``, ``widths``: simulated
-    figures and bars. All tables share the order of rows.
+    ``corners``: corner, axes, state, reason. ``predicted``: "solved", "ideal", "refined" tables.
+    ``effects``: corner, quantity, effect, amount, origin between ideal and refined. ``figures``,
+    ``widths``: simulated figures and bars. All tables share the order of rows.
     """
-    refined, ideal = predicted["refined"], predicted["ideal"]
-    swing = _first_known(*(_column(t, "high_level") - _column(t, "low_level") for t in (refined, figures, hand)))
+    refined = predicted["refined"]
+    swing = _first_known(
+        *(_column(t, "high_level") - _column(t, "low_level") for t in (refined, figures, hand))
+    )
     ramp = _first_known(*(_column(t, "ramp_high") - _column(t, "ramp_low") for t in (refined, figures, hand)))
     beyond = (corners["state"] == "out of range").to_numpy()
     pieces: dict[str, object] = {}
@@ -149,8 +163,8 @@ def judge(
             board.tolerance_of(name), _first_known(simulated, columns["refined"], by_hand), swing, ramp
         )
         steps = _chain(
-            name, corners["corner"], by_hand, _column(hand_on_drawn, name), columns["ideal"], columns["refined"],
-            simulated, effects,
+            name, corners["corner"], by_hand, _column(hand_on_drawn, name), columns["ideal"],
+            columns["refined"], simulated, effects,
         )  # fmt: skip
         unnamed = (
             steps[steps["effect"].isin((SLIP, FORMULA, REMAINDER))].groupby("corner")["amount"].sum()
@@ -179,17 +193,23 @@ def judge(
         chain.append(steps)
     table = pd.concat([corners.reset_index(drop=True), pd.DataFrame(pieces)], axis=1)
     filled = [steps for steps in chain if len(steps)]
-    columns = ["corner", "quantity", "effect", "amount", "origin"]
-    return table, pd.concat(filled, ignore_index=True)[columns] if filled else pd.DataFrame(columns=columns)
+    return table, pd.concat(filled, ignore_index=True)[EFFECT_COLUMNS] if filled else _no_effects()
 
 
 def _chain(
-    name: str, ids: pd.Series, hand: Column, on_drawn: Column, ideal: Column, refined: Column, simulated: Column, effects: pd.DataFrame
+    name: str,
+    ids: pd.Series,
+    hand: Column,
+    on_drawn: Column,
+    ideal: Column,
+    refined: Column,
+    simulated: Column,
+    effects: pd.DataFrame,
 ) -> pd.DataFrame:
     """Rows of effects from hand to simulated; the remainder closes each corner's sum exactly."""
     known = np.isfinite(hand) & np.isfinite(simulated)
     if not known.any():
-        return pd.DataFrame(columns=["corner", "quantity", "effect", "amount", "origin"])
+        return _no_effects()
     composed = np.isfinite(ideal) & np.isfinite(refined)
     slip = np.where(np.isfinite(on_drawn), on_drawn - hand, 0.0)
     formula = np.where(composed, ideal - np.where(np.isfinite(on_drawn), on_drawn, hand), 0.0)
@@ -200,13 +220,19 @@ def _chain(
     mine = effects[effects["quantity"] == name]
     usable = mine["corner"].isin(set(ids[known & composed]))
     rows.append(mine[usable & (mine["amount"] != 0)])
-    table = pd.concat([rows[0][rows[0]["amount"] != 0], rows[1][rows[1]["amount"] != 0], rows[2]], ignore_index=True)
+    table = pd.concat(
+        [rows[0][rows[0]["amount"] != 0], rows[1][rows[1]["amount"] != 0], rows[2]], ignore_index=True
+    )
     table = table[table["corner"].isin(set(ids[known]))]
     named = table.groupby("corner")["amount"].sum().reindex(ids[known]).fillna(0.0).to_numpy()
     rest = _rows(ids[known], name, REMAINDER, (simulated - hand)[known] - named, "none")
     order = {corner: i for i, corner in enumerate(ids)}
     table = pd.concat([table, rest], ignore_index=True)
     return table.sort_values("corner", key=lambda column: column.map(order), kind="stable")
+
+
+def _no_effects() -> pd.DataFrame:
+    return pd.DataFrame(columns=EFFECT_COLUMNS)
 
 
 def _rows(ids: pd.Series, name: str, effect: str, amount: Column, origin: str) -> pd.DataFrame:
@@ -255,7 +281,9 @@ def _at(board: Board, table: pd.DataFrame, at: Mapping[str, float]) -> int | Non
     """Row label of the corner at these axis values, the other axes at their nominal value."""
     mask = np.ones(len(table), dtype=bool)
     for name, axis in board.axes.items():
-        mask &= np.isclose(table[name].to_numpy(dtype=float), at.get(name, axis.nominal), rtol=1e-9, atol=1e-15)
+        mask &= np.isclose(
+            table[name].to_numpy(dtype=float), at.get(name, axis.nominal), rtol=1e-9, atol=1e-15
+        )
     found = table.index[mask]
     return int(found[0]) if len(found) else None
 
@@ -271,13 +299,20 @@ def what_falls_short(table: pd.DataFrame, check: pd.DataFrame, expected: pd.Data
         count = int((table["state"] == state).sum())
         if count:
             reasons.append(f"{count} corner{'s' if count > 1 else ''}: {state}")
-    for name in [column.removesuffix(".agreement") for column in table.columns if column.endswith(".agreement")]:
-        for kind, bad in (("limit", ("outside", "too close to call", "no figure")), ("agreement", ("disagrees", "too coarse"))):
+    for name in [
+        column.removesuffix(".agreement") for column in table.columns if column.endswith(".agreement")
+    ]:
+        for kind, bad in (
+            ("limit", ("outside", "too close to call", "no figure")),
+            ("agreement", ("disagrees", "too coarse")),
+        ):
             for word in bad:
                 count = int((table[f"{name}.{kind}"] == word).sum())
                 if count:
                     subject = "limit" if kind == "limit" else "hand against simulated"
-                    reasons.append(f"{stem(name).title}, {subject}: {word} in {count} of {len(table)} corners")
+                    reasons.append(
+                        f"{stem(name).title}, {subject}: {word} in {count} of {len(table)} corners"
+                    )
     for _, row in expected[~expected["agreement"].isin(("agrees",))].iterrows():
         reasons.append(f"{stem(row['quantity']).title}: the expected figure {row['agreement']}")
     return reasons

@@ -19,7 +19,8 @@ Writer = Callable[[Path], None]
 
 
 def write_run(result: RunResult, folder: Path, waveforms: bool = False) -> list[Path]:
-    """Writes report.html, the tables and run.json (and waveforms/*.npz where asked for). Returns the paths."""
+    """Writes report.html, the tables and run.json (and waveforms/*.npz where asked for). Returns the paths.
+    """
     from harness.report.page import write_report  # imports matplotlib: late, so that a check need not wait
 
     writers: dict[str, Writer] = {
@@ -57,7 +58,10 @@ def table_writer(table: pd.DataFrame) -> Writer:
 
 
 def _json(content: Mapping[str, Any]) -> Writer:
-    return lambda path: path.write_text(json.dumps(content, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    def write(path: Path) -> None:
+        path.write_text(json.dumps(content, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+
+    return write
 
 
 def _waves(waves: Mapping[str, Any]) -> Writer:

@@ -25,8 +25,8 @@ def timing(
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Best (duty, frequency) and their bars, from two or more decades.
 
-    ``values``: (duty, frequency in Hz), coarsest first. ``drift``: relative change from cycle to cycle.
-    The duty bar is absolute, the frequency bar in Hz. A NaN duty (an output without pulses) stays NaN.
+    ``values``: (duty, frequency in Hz), coarsest first. ``drift``: relative change from cycle to cycle. The
+    duty bar is absolute, the frequency bar in Hz. A NaN duty (an output without pulses) stays NaN.
     """
     table: NDArray[np.float64] = np.array(values, dtype=float)
     scale = np.array([1.0, table[-1][1]])
@@ -61,8 +61,8 @@ def _neither_by_luck(size: NDArray[np.float64]) -> NDArray[np.float64]:
 def figure(values: Sequence[float], relative: float, drift: float) -> float:
     """Error bar of a level, current or time, in its own unit, from its values at two or more decades.
 
-    ``relative``: the engine's relative tolerance at the last decade; ``drift``: relative change between cycles.
-    NaN where the last value is missing, infinite where an earlier one is.
+    ``relative``: the engine's relative tolerance at the last decade; ``drift``: relative change between
+    cycles. NaN where the last value is missing, infinite where an earlier one is.
     """
     last = values[-1]
     if not math.isfinite(last):
@@ -78,7 +78,8 @@ def figure(values: Sequence[float], relative: float, drift: float) -> float:
 def all_figures(
     tables: Sequence[Mapping[str, float]], drift: float, events: int, accuracy: float, relative: float
 ) -> tuple[dict[str, float], dict[str, float]]:
-    """Best values and bars of every figure of the finest run, timing by :func:`timing`, the rest by :func:`figure`."""
+    """Best values and bars of every figure of the finest run, timing by :func:`timing`, the rest by
+    :func:`figure`."""
     best = dict(tables[-1])
     bars = {name: figure([t.get(name, math.nan) for t in tables], relative, drift) for name in best}
     if len(tables) > 1 and math.isfinite(best.get("frequency", math.nan)):

@@ -18,7 +18,8 @@ Column = Callable[[str], int]
 Value = Callable[[Sequence[float]], float]
 
 _SUFFIXES = {
-    "t": 1e12, "g": 1e9, "meg": 1e6, "k": 1e3, "mil": 25.4e-6, "m": 1e-3, "u": 1e-6, "n": 1e-9, "p": 1e-12, "f": 1e-15,
+    "t": 1e12, "g": 1e9, "meg": 1e6, "k": 1e3, "mil": 25.4e-6, "m": 1e-3, "u": 1e-6, "n": 1e-9,
+    "p": 1e-12, "f": 1e-15,
 }  # fmt: skip
 _NUMBER = r"(\d+\.?\d*(?:e[+-]?\d+)?|\.\d+(?:e[+-]?\d+)?)(meg|mil|[tgkmunpf])?"
 _TOKEN = re.compile(
@@ -81,7 +82,8 @@ class Gap:
 
 @dataclass(frozen=True)
 class Watch:
-    """All gaps of a netlist, the lines that may switch but could not be read, and whether a source of time drives it.
+    """All gaps of a netlist, the lines that may switch but could not be read, and whether a source of time
+    drives it.
 
     ``memory``: nodes at an explicit capacitor, which carry the state from cycle to cycle.
     """
@@ -284,8 +286,8 @@ def _switch_gaps(words: list[str], models: dict[str, dict[str, float]], column: 
 def watch(listing: Sequence[str], column: Column) -> Watch:
     """Reads a flattened listing (``listing expand``), one line a string.
 
-    ``column(name)`` gives the place of a node, branch current or ``time`` in the watched vector, and makes one
-    where there is none yet.
+    ``column(name)`` gives the place of a node, branch current or ``time`` in the watched vector, and makes
+    one where there is none yet.
     """
     lines = [re.sub(r"^\s*\d+\s*:\s*", "", line).strip().lower() for line in listing]
     models: dict[str, dict[str, float]] = {}
@@ -314,7 +316,11 @@ def watch(listing: Sequence[str], column: Column) -> Watch:
         except (ValueError, KeyError, IndexError) as error:
             unread.append(f"{line[:80]}  [{error}]")
     memory = {
-        node for line in lines if line[:1] == "c" for node in line.split()[1:3] if node != "0" and len(line.split()) > 3
+        node
+        for line in lines
+        if line[:1] == "c"
+        for node in line.split()[1:3]
+        if node != "0" and len(line.split()) > 3
     }
     return Watch(
         gaps=tuple(gaps.values()),

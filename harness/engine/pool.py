@@ -15,7 +15,7 @@ import signal
 import tempfile
 import threading
 import traceback
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
@@ -63,7 +63,7 @@ class _Job(Generic[T]):
 
 def run_all(
     tasks: Iterable[T], function: Callable[[T], R], workers: int, seconds: float, *, memory: int = MEMORY
-) -> Iterator[tuple[int, Outcome[R]]]:
+) -> Generator[tuple[int, Outcome[R]], None, None]:
     """Yield ``(index of the task, outcome)`` as the outcomes come in.
 
     ``function`` stands in a module, since it is pickled like the tasks and the values. It runs in one of

@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Steers one transient run from inside: where the next point may lie, and when the run is done.
 
-A switch acts from the start of the step that holds its crossing. So the stepper looks ahead along every gap,
-lands a point half a fine step before the crossing and steps over it: the crossing lies in the middle of a tiny
-step, where the trapezoidal rule acts on it to first order without error. Between events the engine's own error
-control works. A run stops itself when a cycle has closed: when all node voltages at two marker crossings (the
-ramp passing its middle on its way up) agree.
+A switch acts from the start of the step that holds its crossing. So the stepper looks ahead along every
+gap, lands a point half a fine step before the crossing and steps over it: the crossing lies in the middle
+of a tiny step, where the trapezoidal rule acts on it to first order without error. Between events the
+engine's own error control works. A run stops itself when a cycle has closed: when all node voltages at two
+marker crossings (the ramp passing its middle on its way up) agree.
 """
 
 from __future__ import annotations
@@ -54,7 +54,8 @@ class Limits:
 
 
 class Stepper:
-    """State of one steered run. The engine's session calls ``point`` at each accepted point and obeys ``bound``.
+    """State of one steered run. The engine's session calls ``point`` at each accepted point and obeys
+    ``bound``.
 
     Gaps are the switching ones, then the soft ones; the first soft gap is the marker that counts cycles.
     After the run ``finished`` is ``closed``, ``drifting`` (cycles still move slowly), or what went wrong.
@@ -194,7 +195,8 @@ class Stepper:
         return bound
 
     def _landing(self, j: int, left: float, doubt: float) -> float:
-        """The step that lands just before a crossing ``left`` away, or steps over it with the crossing in the middle."""
+        """The step that lands just before a crossing ``left`` away, or steps over it with the crossing in
+        the middle."""
         floor = self.floors[j]
         if left > 0.9 * floor:
             return max(0.4 * floor, left - max(0.5 * floor, doubt))
@@ -209,7 +211,9 @@ class Stepper:
         part = old / (old - new)
         self.marks.append(before + part * (now - before))
         known = self._near is not None and self._near[0] == before
-        state = (1 - part) * self._near[1] + part * self._state() if known and self._near is not None else None
+        state = (
+            (1 - part) * self._near[1] + part * self._state() if known and self._near is not None else None
+        )
         self._states.append(state)
         del self._states[:-3]
         states = self._states

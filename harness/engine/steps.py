@@ -2,13 +2,14 @@
 """One corner: figures of the settled cycle, each with a computed error bar.
 
 Runs a decade apart in *every* limit (engine tolerances, longest step, growth after an event, step at an
-event) give a best value and a bar; a decade finer follows until the bar is as small as asked for. Each finer
-run starts from the settled state of the coarser one, a little before the marker, so that it costs about one
-period. The engine's default step control is never used: on switch-reset cores it is wrong by up to 0.3 in
-duty, without a word.
+event) give a best value and a bar; a decade finer follows until the bar is as small as asked for. Each
+finer run starts from the settled state of the coarser one, a little before the marker, so that it costs
+about one period. The engine's default step control is never used: on switch-reset cores it is wrong by up
+to 0.3 in duty, without a word.
 
-Where a setting aborts, the next of this ladder is used and named in the result: charge tolerance 1e-14, 1e-12,
-1e-11; the same from a cold start; uniform steps (Gear, reltol 1e-6, period/200) with bars of at least 1e-3.
+Where a setting aborts, the next of this ladder is used and named in the result: charge tolerance 1e-14,
+1e-12, 1e-11; the same from a cold start; uniform steps (Gear, reltol 1e-6, period/200) with bars of at
+least 1e-3.
 """
 
 from __future__ import annotations
@@ -49,10 +50,11 @@ class NoCycle(Exception):
 class Plan:
     """What to run for one corner.
 
-    ``deck``: netlist lines as the engine takes them, without analysis and options. ``alterations``: device values
-    set after loading. ``saved``: currents through parts to save, ``@rpull[i]``. ``period`` (s), ``ramp_level`` and
-    ``output_level`` (V) are hints of where edges fall, never values. ``temperature`` in degC. ``accuracy``: share
-    of the period that the duty bar should reach. ``seconds``: wall time after which a run gives up.
+    ``deck``: netlist lines as the engine takes them, without analysis and options. ``alterations``: device
+    values set after loading. ``saved``: currents through parts to save, ``@rpull[i]``. ``period`` (s),
+    ``ramp_level`` and ``output_level`` (V) are hints of where edges fall, never values. ``temperature`` in
+    degC. ``accuracy``: share of the period that the duty bar should reach. ``seconds``: wall time after
+    which a run gives up.
     """
 
     deck: tuple[str, ...]
@@ -104,9 +106,9 @@ def too_small(error: EngineError) -> bool:
 def settle(session: Session, plan: Plan, measure: Measure) -> Settled:
     """Figures of the settled cycle of one corner.
 
-    ``measure(record, begin, end)`` gives the figures of the cycle between two instants (s) of a record of node
-    voltages. Raises NoCycle where the ramp does not oscillate, EngineError where the engine could not run, with
-    its own words.
+    ``measure(record, begin, end)`` gives the figures of the cycle between two instants (s) of a record of
+    node voltages. Raises NoCycle where the ramp does not oscillate, EngineError where the engine could not
+    run, with its own words.
     """
     try:
         hinted = all(math.isfinite(hint) for hint in (plan.period, plan.ramp_level, plan.output_level))
@@ -221,14 +223,22 @@ class _Decades:
             self._level_gap(plan.output, self.output_level),
         )
         stepper = Stepper(
-            self.watch.gaps, soft, self.columns, period, Limits.of(decade, period), self.watch.memory, plan.seconds
+            self.watch.gaps,
+            soft,
+            self.columns,
+            period,
+            Limits.of(decade, period),
+            self.watch.memory,
+            plan.seconds,
         )
         stepper.slow = self.slow
         record = session.transient(period / 50, _PERIODS * period, period / 20, initial=True, stepper=stepper)
         self.points += stepper.points
         if stepper.finished not in ("closed", "drifting"):
             if stepper.finished in ("late", ""):
-                raise NoCycle(f"{len(stepper.marks)} crossings of {plan.ramp_level:g} V in {_PERIODS} periods")
+                raise NoCycle(
+                    f"{len(stepper.marks)} crossings of {plan.ramp_level:g} V in {_PERIODS} periods"
+                )
             raise EngineError([stepper.finished])
         begin, end = stepper.marks[-2:]
         measured = self.measure(record, begin, end)
@@ -247,7 +257,8 @@ class _Decades:
         return Gap(lambda x: x[k] - level, 0, f"v({node}) = {level:g}")
 
     def _enter_next(self, run: _Run) -> bool:
-        """Takes the state from which the next run starts; True where a slow memory asks for another run like this."""
+        """Takes the state from which the next run starts; True where a slow memory asks for another run
+        like this."""
         stepper = run.stepper
         time = run.record["time"]
         k = max(int(np.searchsorted(time, run.end - RE_ENTRY * self.period)) - 1, 0)
@@ -264,7 +275,8 @@ class _Decades:
 
 
 def load(session: Session, plan: Plan, options: str, start: Mapping[str, float] | None = None) -> None:
-    """Loads the deck with these options; ``start`` (node voltages) takes the place of the deck's own ``.ic``."""
+    """Loads the deck with these options; ``start`` (node voltages) takes the place of the deck's own
+    ``.ic``."""
     deck = [line for line in plan.deck if start is None or not re.match(r"\s*\.ic\b", line, re.I)]
     if plan.saved:
         deck.append(".save all " + " ".join(plan.saved))
@@ -305,7 +317,8 @@ def _cycles(record: Record, node: str, level: float | None = None) -> tuple[list
 
 
 def _pilot(session: Session, plan: Plan) -> Plan:
-    """The plan with its hints replaced by what plain fine steps show, over more and more time. Raises NoCycle."""
+    """The plan with its hints replaced by what plain fine steps show, over more and more time. Raises
+    NoCycle."""
     words = "the ramp makes no whole cycle"
     guess = plan.period if math.isfinite(plan.period) else 1e-3
     for stretch in (20.0, 400.0, 0.5):

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Figures and bars of steered runs against closed forms of cores that have one.
 
-Source: the circuit equations themselves. A capacitor charged by a constant current rises linearly; discharged
-through a resistor against that current it falls exponentially towards I R. Switch levels and resistances are
-those of the netlist, so period and crossing times are exact.
+Source: the circuit equations themselves. A capacitor charged by a constant current rises linearly;
+discharged through a resistor against that current it falls exponentially towards I R. Switch levels and
+resistances are those of the netlist, so period and crossing times are exact.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ from harness.measure.cycle import Probes, measure_cycle
 
 @dataclass(frozen=True)
 class Core:
-    """A rising ramp: current (A) into a capacitor (F), a switch with hysteresis empties it through R_on (Ohm)."""
+    """A rising ramp: current (A) into a capacitor (F), a switch with hysteresis empties it through R_on
+    (Ohm)."""
 
     current: float
     capacitance: float
@@ -92,7 +93,9 @@ PROBES = Probes(
 )  # fmt: skip
 
 
-def simulate(core: Core, accuracy: float, period_hint: float = 1.0, level_hint: float | None = None) -> Settled:
+def simulate(
+    core: Core, accuracy: float, period_hint: float = 1.0, level_hint: float | None = None
+) -> Settled:
     plan = Plan(
         deck=core.deck(), ramp="ramp", output="out", period=period_hint / core.frequency,
         ramp_level=0.5 * (core.low + core.high) if level_hint is None else level_hint, output_level=2.5,

@@ -19,8 +19,11 @@ from harness.engine.bars import all_figures, figure, timing
     sign=st.sampled_from((-1.0, 1.0)),
 )
 @settings(deadline=None, derandomize=True)
-def test_errors_that_fall_as_steered_runs_do_are_covered(truth: float, error: float, ratio: float, sign: float) -> None:
-    """Whatever the ratio in the observed range, the truth lies inside the bar, and the bar is no wider than needed."""
+def test_errors_that_fall_as_steered_runs_do_are_covered(
+    truth: float, error: float, ratio: float, sign: float
+) -> None:
+    """Whatever the ratio in the observed range, the truth lies inside the bar, and the bar is no wider than
+    needed."""
     errors = [sign * error / ratio**k for k in range(3)]
     values = [(truth + e, 1e3 * (1 + 2 * e)) for e in errors]
     best, bar = timing(values, 0.0, 4, 1e-7)
@@ -36,7 +39,8 @@ def test_runs_that_do_not_converge_get_a_wide_bar() -> None:
 
 
 def test_two_runs_that_agree_by_luck_do_not_give_a_tiny_bar() -> None:
-    """A small last difference is not believed below a share of the one before, nor below half the accuracy asked."""
+    """A small last difference is not believed below a share of the one before, nor below half the accuracy
+    asked."""
     _, bar = timing([(0.50, 1000.0), (0.501, 1000.0), (0.501, 1000.0)], 0.0, 4, 1e-6)
     assert bar[0] > 4e-5
     _, bar = timing([(0.5, 1000.0)] * 3, 0.0, 4, 1e-4)
