@@ -67,8 +67,8 @@ def room(
         # the larger of two lines is lowest where they meet, which need not be at a point
         meeting = crossed_segments(spare[0] - spare[1], 0.0)[0]
         meets = [instant_in(instants, spare[0] - spare[1], 0.0, int(k)) for k in meeting]
-        grid = np.sort(np.concatenate((instants, meets)))
-        headroom = np.maximum(*(np.interp(grid, instants, value) for value in spare)).min()
+        there = np.maximum(*(np.interp(meets, instants, value) for value in spare))
+        headroom = np.concatenate((np.maximum(*spare), there)).min()
     else:
         headroom = np.minimum(*spare).min()
     floor = np.minimum(*inputs) - (negative + rule.lower)
