@@ -30,6 +30,7 @@ bench: $(READY) engine
 
 lint: $(READY)
 	$(RUN) ruff check .
+	$(RUN) ruff format --check --quiet .
 	$(RUN) mypy
 
 lock: $(READY)
