@@ -9,7 +9,7 @@ pulse or an edge may lie across its ends.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import nan
+from math import isfinite, nan
 
 import numpy as np
 
@@ -175,9 +175,7 @@ def _settled_low(
     rise: tuple[float, float], fall: tuple[float, float], rising: float, falling: float, period: float
 ) -> tuple[float, float]:
     """The later half of the low state: from its middle to the 10 % level of the rise that ends it."""
-    start = fall[1] if np.isfinite(fall[1]) else falling
-    stop = rise[0] if np.isfinite(rise[0]) else rising
-    stop += period * np.ceil((start - stop) / period) if stop < start else 0.0
-    if stop > start + period:
-        stop -= period
+    start = fall[1] if isfinite(fall[1]) else falling
+    stop = rise[0] if isfinite(rise[0]) else rising
+    stop = start + (stop - start) % period
     return (start + stop) / 2, stop
