@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
@@ -12,6 +13,8 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from harness.netlist import Netlist, Part
+
+_WORD = re.compile(r"[a-z_]\w*")
 
 Array = NDArray[np.float64]
 Waves = Mapping[str, Array]
@@ -71,18 +74,24 @@ def element_line(part: Part, name: str, nodes: Callable[[str], str]) -> str:
 
 
 def support_lines(netlist: Netlist, parts: Iterable[Part]) -> list[str]:
-    """Parameters, subcircuits and models that some parts need."""
-    lines = [f".param {name}={text}" for name, text in netlist.parameters.items()]
-    seen: set[str] = set()
+    """Parameters, subcircuits and models that some parts need, each once."""
+    lines: list[str] = []
+    waiting: list[str] = []
     for part in parts:
-        if not part.model or part.model in seen:
-            continue
-        seen.add(part.model)
-        if part.letter.lower() == "x":
+        waiting += _WORD.findall(element_line(part, "", str.lower).lower())
+        if part.model and part.letter.lower() == "x":
             lines += netlist.subcircuit_text(part.model).splitlines()
-        else:
-            lines.append(netlist.model_text(part.model))
-    return [line for line in lines if line.strip()]
+        elif part.model in netlist.models:
+            lines.append(netlist.models[part.model].line.text)
+            waiting += _WORD.findall(lines[-1].lower())
+    parameters: dict[str, str] = {}
+    while waiting:
+        name = waiting.pop()
+        if name in netlist.parameters and name not in parameters:
+            parameters[name] = f".param {name}={netlist.parameters[name]}"
+            waiting += _WORD.findall(netlist.parameters[name].lower())
+    known = [parameters[name] for name in netlist.parameters if name in parameters]
+    return list(dict.fromkeys([*known, *(line for line in lines if line.strip())]))
 
 
 def deck(support: Iterable[str], elements: Iterable[str], temperature: float) -> list[str]:

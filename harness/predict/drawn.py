@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from harness.predict.network import GROUND, Branch, Network, values_of
+from harness.predict.network import GROUND, Branch, Network, per_setting, values_of
 
 if TYPE_CHECKING:
     from harness.board import Board
@@ -67,6 +68,24 @@ class Drawn:
             )
         except (KeyError, ValueError):
             return self.unknown
+
+    def pulse(self, name: str) -> dict[str, Array] | None:
+        """The arguments of a PULSE source by name (V, s), its delay left out; None for any other source, and for one
+        that leaves arguments to the engine's own times."""
+        keys = ("first", "second", "delay", "rise", "fall", "width", "period")
+
+        def arguments(settings: Mapping[str, float]) -> tuple[float, ...]:
+            found = self.netlist.source_function(name, settings)
+            return found[1][:7] if found and found[0] == "pulse" and len(found[1]) >= 7 else ()
+
+        try:
+            rows = per_setting(self.netlist, arguments, self.values)
+        except ValueError:
+            return None
+        if rows.shape[-1] != len(keys):
+            return None
+        table = np.broadcast_to(rows, (self.count, len(keys)))
+        return {key: table[:, k] for k, key in enumerate(keys) if key != "delay"}
 
     def other_node(self, name: str | None, node: str) -> str | None:
         """The far end of a two-terminal part that has one end at ``node``."""

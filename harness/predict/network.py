@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The resistive network of a netlist, solved exactly at every corner at once.
 
-Resistors, voltage sources and current sources count; capacitors and every device (transistors, diodes,
+Resistors, voltage sources, current sources and inductors (at rest) count; capacitors and every device (transistors, diodes,
 switches, behavioural sources, subcircuits) are open. What the network leaves without a path to ground has no
 figure (NaN).
 
@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Values = Mapping[str, Array]
 GROUND = "0"
+Kind = Literal["R", "V", "I"]
+_KIND_OF: dict[str, Kind] = {"r": "R", "v": "V", "i": "I", "l": "V"}  # an inductor at rest is a source of 0 V
+_TRIALS = {"R": (1e3, 1e4), "V": (0.0, 1.0), "I": (0.0, 1e-3)}  # of an unknown value: what differs depends on it
 
 
 @dataclass(frozen=True)
@@ -39,7 +42,7 @@ class Branch:
     through the source into ``minus``, as SPICE counts). ``value`` is a number or an array over the corners;
     an infinite resistance and a source of NaN volts are unplugged and leave the sums."""
 
-    kind: Literal["R", "V", "I"]
+    kind: Kind
     name: str
     plus: str
     minus: str
@@ -55,11 +58,11 @@ def pull_down(node: str, resistance: float | Array) -> Branch:
 class Network:
     """Branches of a resistive network and the way to their values.
 
-    ``evaluate(branch, values)`` gives the value of a branch: one number, or one a corner.
+    ``evaluate(branch, values)`` gives the value of a branch: one number, one a corner, or None where it is unknown.
     """
 
     branches: tuple[Branch, ...]
-    evaluate: Callable[[Branch, Values], float | Array]
+    evaluate: Callable[[Branch, Values], float | Array | None]
 
     @classmethod
     def of_branches(cls, branches: Iterable[Branch]) -> Network:
@@ -68,13 +71,28 @@ class Network:
 
     @classmethod
     def from_netlist(cls, netlist: Netlist) -> Network:
-        """The resistive network of the top level of ``netlist``."""
+        """The resistive network of ``netlist``: its top level, and instances that hold passive parts only.
+
+        A part without a single value (a PULSE source, a resistor that depends on a voltage) is unknown: so is
+        every node that depends on it.
+        """
+        passive = _passive_instances(netlist)
         branches = tuple(
-            Branch(part.letter.upper(), name.lower(), _node(part.nodes[0]), _node(part.nodes[1]))  # type: ignore[arg-type]
-            for name, part in netlist.parts.items()
-            if part.letter.upper() in ("R", "V", "I")
+            Branch(_KIND_OF[found.part.letter], name, *found.nodes[:2])
+            for name, found in netlist.flat.items()
+            if found.part.letter in _KIND_OF and ("." not in name or name.partition(".")[0] in passive)
         )
-        return cls(branches, lambda branch, values: values_of(netlist, branch.name, values))
+
+        def evaluate(branch: Branch, values: Values) -> Array | float | None:
+            part = netlist.flat[branch.name].part
+            if part.letter == "l":
+                return 0.0
+            try:
+                return None if part.function is not None else values_of(netlist, branch.name, values)
+            except ValueError:
+                return None
+
+        return cls(branches, evaluate)
 
     def solve(self, values: Values | None = None, extra: Sequence[Branch] = ()) -> dict[str, Array]:
         """Node voltages.
@@ -96,12 +114,21 @@ class Network:
         solution = self._solve(values, extra, key)
         return solution.get(key, np.full(solution[GROUND].shape, np.nan))
 
-    def _solve(self, values: Values | None, extra: Sequence[Branch], probe: str | None) -> dict[str, Array]:
+    def _solve(
+        self, values: Values | None, extra: Sequence[Branch], probe: str | None, trial: int | None = None
+    ) -> dict[str, Array]:
         settings = {
             name.lower(): np.atleast_1d(np.asarray(v, dtype=float)) for name, v in (values or {}).items()
         }
         branches = (*self.branches, *extra)
-        raw = [np.asarray(self.evaluate(b, settings), dtype=float) for b in self.branches]
+        found = [self.evaluate(b, settings) for b in self.branches]
+        if any(value is None for value in found) and trial is None:
+            one, other = (self._solve(values, extra, probe, trial=k) for k in (0, 1))
+            return {node: np.where(_same(one[node], other[node]), one[node], np.nan) for node in one}
+        raw = [
+            np.asarray(_TRIALS[b.kind][trial or 0] if v is None else v, dtype=float)
+            for b, v in zip(self.branches, found, strict=True)
+        ]
         raw += [np.asarray(b.value, dtype=float) for b in extra]
         count = max([1, *(len(v) for v in settings.values()), *(r.size for r in raw)])
         table = np.array([np.broadcast_to(r, (count,)) for r in raw]).reshape(len(branches), count)
@@ -113,24 +140,49 @@ class Network:
         for index in range(patterns.shape[1]):
             rows = np.flatnonzero(which.ravel() == index)
             kept = np.flatnonzero(patterns[:, index])
-            found = _solve_connected([branches[k] for k in kept], table[np.ix_(kept, rows)], probe)
-            for node, volts in found.items():
+            known = _solve_connected([branches[k] for k in kept], table[np.ix_(kept, rows)], probe)
+            for node, volts in known.items():
                 solution[node][rows] = volts
         return solution
 
 
 def values_of(netlist: Netlist, name: str, values: Values) -> Array | float:
-    """The value of a part at every corner: its own setting if there is one, else its expression under the
-    settings that are netlist parameters. ``values``: lower-case names -> arrays of one length."""
+    """The value of a part at every corner: its own setting if there is one, else its expression under the settings
+    that are netlist parameters. ``values``: lower-case names -> arrays of one length.
+
+    Raises NetlistError (a ValueError) for a part without a single value.
+    """
     if name.lower() in values:
         return values[name.lower()]
+    return per_setting(netlist, lambda settings: netlist.value(name, settings), values)
+
+
+def per_setting(netlist: Netlist, figure: Callable[[Mapping[str, float]], object], values: Values) -> Array:
+    """``figure(settings)`` evaluated once for each distinct combination of netlist parameters among ``values``.
+
+    Shape (corners, ...), or that of the figure where no setting is a parameter.
+    """
     parameters = {key: v for key, v in values.items() if key in netlist.parameters}
     if not parameters:
-        return netlist.value(name, {})
+        return np.asarray(figure({}), dtype=float)
     rows = np.stack(list(parameters.values()), axis=1)
     distinct, which = np.unique(rows, axis=0, return_inverse=True)
-    figures = [netlist.value(name, dict(zip(parameters, map(float, row), strict=True))) for row in distinct]
+    figures = [figure(dict(zip(parameters, map(float, row), strict=True))) for row in distinct]
     return np.asarray(figures, dtype=float)[which.ravel()]
+
+
+def _passive_instances(netlist: Netlist) -> set[str]:
+    """Instances of the top level that hold nothing but resistors, capacitors, inductors and sources."""
+    inside: dict[str, set[str]] = {}
+    for name, found in netlist.flat.items():
+        top, _, rest = name.partition(".")
+        if rest:
+            inside.setdefault(top, set()).add(found.part.letter.lower())
+    return {top for top, letters in inside.items() if letters <= set("rclvix")}
+
+
+def _same(one: Array, other: Array) -> NDArray[np.bool_]:
+    return np.asarray(np.isclose(one, other, rtol=1e-9, atol=1e-9))
 
 
 def _node(name: str) -> str:
