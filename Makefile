@@ -20,7 +20,7 @@ report: $(READY) engine
 	@test $(REPORT)/report.html -nt .venv/report-begun || { echo "No report was written."; exit 3; }
 
 test: lint engine
-	$(RUN) pytest
+	$(RUN) pytest -n auto
 
 slow: $(READY) engine
 	$(RUN) pytest -m slow
