@@ -12,9 +12,11 @@ import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 import matplotlib
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
@@ -26,7 +28,7 @@ VARIABLES = {INK: "ink", MUTED: "muted", FAINT: "faint", PAPER: "paper", BLUE: "
 WIDTH = 10.0
 """Width of a drawing in inches; the page scales it to its column."""
 
-_STYLE = {
+_STYLE: dict[str, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "ramp-harness",
     "font.family": "sans-serif",
@@ -58,7 +60,8 @@ _STYLE = {
 
 @dataclass(frozen=True)
 class Picture:
-    """A drawing with its words. ``alternative`` says in a sentence what a reader who cannot see it should know."""
+    """A drawing with its words. ``alternative`` says in a sentence what a reader who cannot see it
+    should know."""
 
     title: str
     caption: str
@@ -71,7 +74,7 @@ def style() -> Iterator[None]:
     """Our settings, and only ours, whatever the user's matplotlib is set to."""
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
-        matplotlib.rcParams.update(_STYLE)
+        matplotlib.rcParams.update(_STYLE)  # type: ignore[arg-type]
         yield
 
 
@@ -85,7 +88,9 @@ def to_svg(figure: Figure, name: str) -> str:
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
     text = re.sub(r'\s*xmlns(:\w+)?="[^"]*"', "", text)
-    text = re.sub(r'<svg [^>]*viewBox="([^"]*)"[^>]*>', r'<svg viewBox="\1" aria-hidden="true">', text, count=1)
+    text = re.sub(
+        r'<svg [^>]*viewBox="([^"]*)"[^>]*>', r'<svg viewBox="\1" aria-hidden="true">', text, count=1
+    )
     text = text.replace("xlink:href=", "href=")
     text = re.sub(r'\bid="', f'id="{name}-', text)
     text = re.sub(r'href="#', f'href="#{name}-', text)
@@ -96,10 +101,17 @@ def to_svg(figure: Figure, name: str) -> str:
     return re.sub(r"\n\s*", "\n", text).strip()
 
 
-def engineering_axis(axis: object, unit: str, most: int = 6) -> None:
+def common_prefix(largest: float, unit: str) -> tuple[float, str]:
+    """(factor, unit with prefix) with which figures up to ``largest`` read best: (1e-6, "uA") for 150e-6
+    A."""
+    power = rounding.prefix_power(largest, unit)
+    return 10.0**power, f"{rounding.PREFIXES[power]}{unit}"
+
+
+def engineering_axis(axis: Axis, unit: str, most: int = 6) -> None:
     """Ticks of a matplotlib axis in engineering notation with their unit."""
-    axis.set_major_formatter(FuncFormatter(lambda value, _: tick(value, unit)))  # type: ignore[attr-defined]
-    axis.set_major_locator(MaxNLocator(most, steps=[1, 2, 2.5, 5, 10]))  # type: ignore[attr-defined]
+    axis.set_major_formatter(FuncFormatter(lambda value, _: tick(value, unit)))
+    axis.set_major_locator(MaxNLocator(most, steps=[1, 2, 2.5, 5, 10]))
 
 
 def tick(value: float, unit: str) -> str:
@@ -109,7 +121,8 @@ def tick(value: float, unit: str) -> str:
 
 
 def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
-    """Positions near the wanted ones, at least ``gap`` apart, inside ``low`` to ``high`` as far as that goes."""
+    """Positions near the wanted ones, at least ``gap`` apart, inside ``low`` to ``high`` as far as that
+    goes."""
     order = sorted(range(len(wanted)), key=lambda index: (wanted[index], index))
     placed = [0.0] * len(wanted)
     previous = low - gap
@@ -124,12 +137,13 @@ def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list
 
 
 def label_ends(axes: Axes, ends: Sequence[tuple[float, str, str]], size: float = 9.5) -> None:
-    """Direct labels at the right edge: (height in data, words, colour), moved apart, with a thin leader each."""
+    """Direct labels at the right edge: (height in data, words, colour), moved apart, with a thin leader
+    each."""
     if not ends:
         return
     low, high = axes.get_ylim()
     heights = [(end[0] - low) / (high - low) for end in ends]
-    inches = axes.get_position().height * axes.get_figure().get_figheight()  # type: ignore[union-attr]
+    inches = axes.get_window_extent().height / axes.figure.dpi
     gap = 1.25 * size / 72.0 / inches
     for (value, words, colour), place in zip(ends, spread(heights, gap, 0.02, 0.98), strict=True):
         start = (value - low) / (high - low)

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The other drawings: all differences at a glance, where limits fall short, effect chains, waveforms, harmonics."""
+"""The other drawings: all differences at a glance, where limits fall short, effect chains, waveforms,
+harmonics."""
 
 from __future__ import annotations
 
@@ -11,11 +12,15 @@ import pandas as pd
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLocator
 
+from harness import verdict
 from harness.board import Board
 from harness.report import canvas, rounding, series, tables
 from harness.report.canvas import BLUE, FAINT, INK, MUTED, ORANGE, PAPER
 from harness.report.series import Array
 from harness.results import Waveforms
+
+HATCHES = {"effect": None, "slip": "///", "remainder": "xxx"}
+"""Named effects are filled; a slip or wrong formula is hatched; the remainder crossed."""
 
 MOST_STEPS = 10
 """Bars of an effect chain; smaller ones beyond that are drawn as one."""
@@ -23,7 +28,8 @@ MOST_STEPS = 10
 
 @dataclass(frozen=True)
 class Span:
-    """One quantity's differences from hand in tolerances: least, median and greatest over all corners, per witness."""
+    """One quantity's differences from hand in tolerances: least, median and greatest over all corners,
+    per witness."""
 
     title: str
     simulated: tuple[float, float, float]
@@ -36,7 +42,7 @@ def spans_chart(spans: Sequence[Span], name: str) -> str:
     tall = 0.85 + 0.46 * len(spans)
     with canvas.style():
         figure = Figure(figsize=(canvas.WIDTH, tall))
-        axes = figure.add_axes((0.255, 0.48 / tall, 0.475, 1.0 - 0.83 / tall))
+        axes = figure.add_axes((0.235, 0.48 / tall, 0.435, 1.0 - 0.83 / tall))
         axes.axvspan(-1.0, 1.0, facecolor=FAINT, alpha=0.55, linewidth=0)
         axes.axvline(0.0, color=INK, linestyle=(0, (4, 2.5)), linewidth=1.0)
         reach = 1.6
@@ -48,23 +54,39 @@ def spans_chart(spans: Sequence[Span], name: str) -> str:
                 if figures is None:
                     continue
                 low, middle, high = figures
-                axes.plot([low, high], [line + offset] * 2, color=colour, linewidth=width, marker="|", markersize=8,
-                          markeredgewidth=1.4, solid_capstyle="butt")
+                axes.plot(
+                    [low, high],
+                    [line + offset] * 2,
+                    color=colour,
+                    linewidth=width,
+                    marker="|",
+                    markersize=8,
+                    markeredgewidth=1.4,
+                    solid_capstyle="butt",
+                )
                 axes.plot([middle], [line + offset], color=colour, marker=mark, markersize=5.5)
                 reach = max(reach, abs(low), abs(high))
-            axes.text(1.02, line, span.words, transform=axes.get_yaxis_transform(), va="center", fontsize=9)
+            axes.text(1.02, line, span.words, transform=axes.get_yaxis_transform(), va="center", fontsize=8.5)
         axes.set_xscale("symlog", linthresh=1.0, linscale=1.0)
         axes.set_xlim(-1.25 * reach, 1.25 * reach)
         ticks = [value for value in (0, 1, 3, 10, 30, 100, 1000, 10000) if value <= 1.25 * reach]
-        axes.xaxis.set_major_locator(FixedLocator(sorted({sign * value for value in ticks for sign in (-1, 1)})))
+        axes.xaxis.set_major_locator(
+            FixedLocator(sorted({sign * value for value in ticks for sign in (-1, 1)}))
+        )
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: canvas.tick(value, "")))
         axes.xaxis.set_minor_locator(NullLocator())
         axes.set_ylim(len(spans) - 0.5, -0.5)
         axes.set_yticks(range(len(spans)), [span.title for span in spans])
         axes.grid(axis="y", visible=False)
         axes.set_xlabel("difference from hand, in tolerances (grey: one tolerance either way)")
-        axes.text(0.0, 1.0 + 0.08 / (tall - 0.83), "dot and thick line: simulated    triangle and thin line: refined",
-                  transform=axes.transAxes, fontsize=9, va="bottom")
+        axes.text(
+            0.0,
+            1.0 + 0.08 / (tall - 0.83),
+            "dot and thick line: simulated; triangle and thin line: refined",
+            transform=axes.transAxes,
+            fontsize=9,
+            va="bottom",
+        )
         return canvas.to_svg(figure, name)
 
 
@@ -76,8 +98,11 @@ VERDICT_MARKS: dict[str, dict[str, object]] = {
 }
 
 
-def limit_map(board: Board, corners: pd.DataFrame, maps: Sequence[tuple[str, str]], first: str, second: str, name: str) -> str:
-    """Where limits fall short: one small map a limited quantity, the worst verdict of all corners at each place.
+def limit_map(
+    board: Board, corners: pd.DataFrame, maps: Sequence[tuple[str, str]], first: str, second: str, name: str
+) -> str:
+    """Where limits fall short: one small map a limited quantity, the worst verdict of all corners at
+    each place.
 
     ``maps``: (quantity, title). Returns SVG.
     """
@@ -86,40 +111,47 @@ def limit_map(board: Board, corners: pd.DataFrame, maps: Sequence[tuple[str, str
     with canvas.style():
         figure = Figure(figsize=(canvas.WIDTH, tall))
         panels = figure.subplots(1, len(maps), squeeze=False, sharey=True)[0]
-        figure.subplots_adjust(left=0.115, right=0.985, top=1.0 - 0.32 / tall, bottom=0.56 / tall, wspace=0.08)
+        figure.subplots_adjust(
+            left=0.115, right=0.985, top=1.0 - 0.32 / tall, bottom=0.56 / tall, wspace=0.08
+        )
         for axes, (quantity, title) in zip(panels, maps, strict=True):
             worst = _worst(corners, quantity, first, second)
-            for verdict, look in VERDICT_MARKS.items():
-                places = [(x_values.index(x), y_values.index(y)) for (x, y), word in worst.items() if word == verdict]
+            for wanted, look in VERDICT_MARKS.items():
+                places = [
+                    (x_values.index(x), y_values.index(y)) for (x, y), word in worst.items() if word == wanted
+                ]
                 if places:
                     axes.scatter(*zip(*places, strict=True), zorder=3, **look)
             axes.set_title(title)
             shown = series.picked(list(range(len(x_values))), 6)
-            axes.set_xticks(shown, [tables.axis_value(board, first, x_values[index]) for index in shown], fontsize=8.5)  # type: ignore[index]
+            axes.set_xticks(
+                shown, [tables.axis_value(board, first, x_values[index]) for index in shown], fontsize=8.5
+            )
             axes.set_xlabel(first)
             axes.set_xlim(-0.6, len(x_values) - 0.4)
         panels[0].set_ylim(-0.6, len(y_values) - 0.4)
         shown = series.picked(list(range(len(y_values))), 12)
-        panels[0].set_yticks(shown, [tables.axis_value(board, second, y_values[index]) for index in shown])  # type: ignore[index]
+        panels[0].set_yticks(shown, [tables.axis_value(board, second, y_values[index]) for index in shown])
         panels[0].set_ylabel(second)
         return canvas.to_svg(figure, name)
 
 
 def _ordered(values: pd.Series) -> list[object]:
     found = values.drop_duplicates()
-    return (found.sort_values() if pd.api.types.is_numeric_dtype(found) else found).tolist()
+    return list(found.sort_values() if pd.api.types.is_numeric_dtype(found) else found)
 
 
 def _worst(corners: pd.DataFrame, quantity: str, first: str, second: str) -> dict[tuple[object, object], str]:
     verdicts = tables.column(corners, quantity, "limit", "no figure").astype(str)
     rank = verdicts.map({word: index for index, word in enumerate(tables.LIMIT_WORDS)})
     grouped = rank.groupby([corners[first], corners[second]], sort=True).min()
-    return {place: tables.LIMIT_WORDS[int(index)] for place, index in grouped.items()}  # type: ignore[misc]
+    return {place: tables.LIMIT_WORDS[int(index)] for place, index in grouped.items()}
 
 
 @dataclass(frozen=True)
 class Step:
-    """One bar of an effect chain: its name, its amount (unit of the quantity), and whether it is a named effect."""
+    """One bar of an effect chain: name, amount (unit of the quantity), kind: ``effect``, ``slip``,
+    ``remainder``."""
 
     name: str
     amount: float
@@ -147,11 +179,14 @@ def steps_of(chain: pd.DataFrame, least: float) -> list[Step]:
 
 
 def _kind(name: str) -> str:
-    lowered = name.lower()
-    return lowered if lowered in ("remainder", "interactions") else "effect"
+    if name == verdict.REMAINDER:
+        return "remainder"
+    return "slip" if name in (verdict.SLIP, verdict.FORMULA) else "effect"
 
 
-def chain_chart(hand: float, simulated: float, tolerance: float, unit: str, steps: Sequence[Step], name: str) -> str:
+def chain_chart(
+    hand: float, simulated: float, tolerance: float, unit: str, steps: Sequence[Step], name: str
+) -> str:
     """From hand to simulated, step by step, each labelled with its amount. Returns SVG."""
     lines = len(steps) + 2
     tall = 0.75 + 0.30 * lines
@@ -168,23 +203,49 @@ def chain_chart(hand: float, simulated: float, tolerance: float, unit: str, step
         names = ["hand"]
         for line, (step, begin, end) in enumerate(zip(steps, edges[:-1], edges[1:], strict=True), start=1):
             plain = step.kind == "effect"
-            axes.barh(line, end - begin, left=begin, height=0.58, facecolor=BLUE if plain else PAPER,
-                      edgecolor=BLUE if plain else INK, hatch=None if plain else "xxxx" if step.kind == "remainder" else "....",
-                      linewidth=1.0)
+            axes.barh(
+                line,
+                end - begin,
+                left=begin,
+                height=0.58,
+                facecolor=BLUE if plain else PAPER,
+                edgecolor=BLUE if plain else INK,
+                hatch=HATCHES[step.kind],
+                linewidth=1.0,
+            )
             axes.plot([begin, begin], [line - 1, line + 0.29], color=MUTED, linewidth=0.8)
-            amount = rounding.figure(step.amount, unit, tolerance / 50.0, signed=True).replace("-", "\N{MINUS SIGN}")
-            axes.annotate(amount, (max(begin, end), line), xytext=(5, 0), textcoords="offset points", va="center", fontsize=9)
+            axes.annotate(
+                _amount(step.amount, unit, tolerance),
+                (max(begin, end), line),
+                xytext=(5, 0),
+                textcoords="offset points",
+                va="center",
+                fontsize=9,
+            )
             names.append(step.name)
         axes.plot([edges[-1]] * 2, [lines - 2, lines - 1], color=MUTED, linewidth=0.8)
         for value, line in ((hand, 0), (simulated, lines - 1)):
-            axes.annotate(rounding.figure(value, unit, tolerance / 50.0).replace("-", "\N{MINUS SIGN}"), (value, line),
-                          xytext=(8, 0), textcoords="offset points", va="center", fontsize=9.5, fontweight="bold")
+            axes.annotate(
+                rounding.figure(value, unit, tolerance / 50.0).replace("-", "\N{MINUS SIGN}"),
+                (value, line),
+                xytext=(8, 0),
+                textcoords="offset points",
+                va="center",
+                fontsize=9.5,
+                fontweight="bold",
+            )
         axes.set_yticks(range(lines), [*names, "simulated"])
         axes.set_ylim(lines - 0.5, -0.5)
         axes.set_xlim(low - 0.04 * span, high + 0.16 * span)
         axes.grid(axis="y", visible=False)
         canvas.engineering_axis(axes.xaxis, unit, 6)
         return canvas.to_svg(figure, name)
+
+
+def _amount(amount: float, unit: str, tolerance: float) -> str:
+    if abs(amount) < tolerance / 1000.0:
+        return f"below {rounding.figure(10.0 ** np.ceil(np.log10(tolerance / 1000.0)), unit)}"
+    return rounding.figure(amount, unit, tolerance / 50.0, signed=True).replace("-", "\N{MINUS SIGN}")
 
 
 def waveform_chart(waves: Waveforms, name: str) -> str:
@@ -207,7 +268,9 @@ def waveform_chart(waves: Waveforms, name: str) -> str:
                     continue
                 shown_time, shown = series.thinned(time, np.asarray(waves[wave], dtype=float))
                 axes.plot(shown_time, shown, **looks[wave])
-                ends.append((float(shown[-1]), "pulse" if wave == "output" else wave, str(looks[wave]["color"])))
+                ends.append(
+                    (float(shown[-1]), "pulse" if wave == "output" else wave, str(looks[wave]["color"]))
+                )
             canvas.engineering_axis(axes.yaxis, "V", 5)
             axes.margins(y=0.08)
             canvas.label_ends(axes, ends)
@@ -218,21 +281,31 @@ def waveform_chart(waves: Waveforms, name: str) -> str:
 
 
 def harmonics_chart(numbers: Array, amplitudes: Array, ideal: Array, name: str) -> str:
-    """Peak amplitudes of harmonics (V) as dots on stems, a rectangular pulse of equal duty and swing as squares."""
+    """Peak amplitudes of harmonics (V) as dots on stems, a rectangular pulse of equal duty and swing as
+    squares."""
     floor = 10.0 ** np.floor(np.log10(max(float(np.nanmax(amplitudes)) * 1e-4, 1e-9)))
     with canvas.style():
         figure = Figure(figsize=(canvas.WIDTH, 2.9))
-        axes = figure.add_axes((0.085, 0.165, 0.80, 0.80))
+        axes = figure.add_axes((0.085, 0.165, 0.76, 0.80))
         axes.set_yscale("log")
         shown = np.maximum(amplitudes, floor)
         axes.vlines(numbers, floor, shown, color=ORANGE, linewidth=2.0)
         axes.plot(numbers, shown, color=ORANGE, marker="o", linestyle="none", markersize=5)
-        axes.plot(numbers, np.maximum(ideal, floor), color=INK, marker="s", markerfacecolor="none", linestyle="none", markersize=8)
+        axes.plot(
+            numbers,
+            np.maximum(ideal, floor),
+            color=INK,
+            marker="s",
+            markerfacecolor="none",
+            linestyle="none",
+            markersize=8,
+        )
         axes.set_ylim(floor, 2.0 * float(np.nanmax([np.nanmax(amplitudes), np.nanmax(ideal)])))
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: canvas.tick(value, "V")))
         axes.yaxis.set_minor_formatter(NullFormatter())
         axes.set_xticks(numbers)
         axes.set_xlabel("harmonic")
-        canvas.label_ends(axes, [])
-        axes.text(1.015, 0.94, "square: rectangle\ndot: simulated", transform=axes.transAxes, va="top", fontsize=9)
+        axes.text(
+            1.015, 0.94, "square: rectangle\ndot: simulated", transform=axes.transAxes, va="top", fontsize=9
+        )
         return canvas.to_svg(figure, name)

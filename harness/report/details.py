@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Tables below the first screen as plain rows of text: corners, one corner in full, effects, parts, settings."""
+"""Tables below the first screen as plain rows of text: corners, one corner in full, effects, parts,
+settings."""
 
 from __future__ import annotations
 
@@ -43,7 +44,8 @@ class CornerRow:
 
 @dataclass(frozen=True)
 class CornerTable:
-    """The corner table of the page. ``quantities``: (stem, title, unit) in the order of ``CornerRow.figures``."""
+    """The corner table of the page. ``quantities``: (stem, title, unit) in the order of
+    ``CornerRow.figures``."""
 
     axes: tuple[str, ...]
     quantities: tuple[tuple[str, str], ...]
@@ -81,7 +83,8 @@ class EffectRow:
 
 
 def table_quantities(result: RunResult) -> list[str]:
-    """The quantities worth a place in the corner table: limited or predicted by hand first, duty before all."""
+    """The quantities worth a place in the corner table: limited or predicted by hand first, duty before
+    all."""
     present = tables.present(result.corners)
     compared = set(tables.compared(result.corners))
     wanted = [name for name in present if name in compared or name in result.board.limits]
@@ -104,13 +107,14 @@ def severity(result: RunResult) -> pd.Series:
 
 
 WORST = {
-    0: "outside a limit", 1: "no sound figure", 2: "no figure", 3: "too close to call", 4: "disagrees",
+    0: "outside", 2: "no figure", 3: "too close to call", 4: "disagrees",
     5: "too coarse", 6: "explained", 9: "clear",
 }  # fmt: skip
 
 
 def corner_table(result: RunResult) -> CornerTable:
-    """Up to 500 corners, those that fall short first where there are more, shown in the order of the table."""
+    """Up to 500 corners, those that fall short first where there are more, shown in the order of the
+    table."""
     corners, board = result.corners, result.board
     rank = severity(result)
     if len(corners) > MOST_ROWS:
@@ -124,9 +128,11 @@ def corner_table(result: RunResult) -> CornerTable:
         rows.append(
             CornerRow(
                 corner=str(row["corner"]),
-                axes=tuple(Cell(tables.axis_value(board, name, row[name]), sortable(row[name])) for name in axes),
+                axes=tuple(
+                    Cell(tables.axis_value(board, name, row[name]), sortable(row[name])) for name in axes
+                ),
                 state=str(row["state"]),
-                worst=WORST[int(rank.loc[label])],
+                worst=str(row["state"]) if rank.loc[label] == 1 else WORST[int(rank.loc[label])],
                 figures=tuple(_figures(row, name, steps[name]) for name in names),
             )
         )
@@ -171,7 +177,10 @@ def full_corner(result: RunResult, row: pd.Series) -> tuple[FullRow, ...]:
         stem = quantities.stem(quantity)
         tolerance = float(row.get(f"{quantity}.tolerance", np.nan))
         step = tolerance / 50.0
-        part = {name: float(row.get(f"{quantity}.{name}", np.nan)) for name in ("hand", "solved", "refined", "margin")}
+        part = {
+            name: float(row.get(f"{quantity}.{name}", np.nan))
+            for name in ("hand", "solved", "refined", "margin")
+        }
         simulated, bar = tables.simulated_and_bar(row, quantity)
         apart = simulated - part["hand"]
         rows.append(
@@ -181,11 +190,15 @@ def full_corner(result: RunResult, row: pd.Series) -> tuple[FullRow, ...]:
                 solved=_or_dash(part["solved"], stem.unit, step),
                 refined=_or_dash(part["refined"], stem.unit, step),
                 simulated=rounding.figure_with_bar(simulated, bar, stem.unit),
-                difference=rounding.figure(apart, stem.unit, step, signed=True) if np.isfinite(apart) else "\N{EN DASH}",
+                difference=rounding.figure(apart, stem.unit, step, signed=True)
+                if np.isfinite(apart)
+                else "\N{EN DASH}",
                 tolerance=rounding.figure(tolerance, stem.unit, tolerance / 10.0),
                 agreement=str(row.get(f"{quantity}.agreement", "no figure")),
                 limit=str(row.get(f"{quantity}.limit", "no limit")),
-                margin=rounding.margin(part["margin"], stem.unit, step) if np.isfinite(part["margin"]) else "\N{EN DASH}",
+                margin=rounding.margin(part["margin"], stem.unit, bar)
+                if np.isfinite(part["margin"])
+                else "\N{EN DASH}",
             )
         )
     return tuple(rows)
@@ -202,7 +215,9 @@ def effect_rows(result: RunResult, most: int = 6) -> tuple[EffectRow, ...]:
         if mine.empty:
             continue
         stem = quantities.stem(quantity)
-        tolerance = tables.numbers(corners, quantity, "tolerance").reindex(mine["corner"].astype(str)).to_numpy()
+        tolerance = (
+            tables.numbers(corners, quantity, "tolerance").reindex(mine["corner"].astype(str)).to_numpy()
+        )
         mine = mine.assign(share=mine["amount"].abs().to_numpy() / tolerance, tolerance=tolerance)
         mine = mine[np.isfinite(mine["share"]) & (mine["share"] > 0.0)]
         found = []
@@ -215,7 +230,9 @@ def effect_rows(result: RunResult, most: int = 6) -> tuple[EffectRow, ...]:
                     title=stem.title,
                     effect=effect,
                     corners=number,
-                    largest=rounding.figure(float(top["amount"]), stem.unit, float(top["tolerance"]) / 50.0, signed=True),
+                    largest=rounding.figure(
+                        float(top["amount"]), stem.unit, float(top["tolerance"]) / 50.0, signed=True
+                    ),
                     corner=str(top["corner"]),
                     tolerances=rounding.figure(share, "", 0.01 if share < 10.0 else 0.1),
                     origin=str(top["origin"]),
@@ -229,8 +246,8 @@ def part_rows(check: pd.DataFrame) -> tuple[tuple[str, str, str, str], ...]:
     rows = [
         (
             str(row["part"]),
-            tables.value_text(row.get("intended"), row.get("unit")),
-            tables.value_text(row.get("drawn"), row.get("unit")),
+            tables.value_text(row["intended"]),
+            tables.value_text(row["drawn"]),
             str(row["verdict"]),
         )
         for row in check.to_dict("records")

@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The page: one file that opens anywhere without a network, made from a run's tables.
 
-Plain ASCII with character references, no date and nothing that the clock decides, so the same run gives the same
+Plain ASCII with character references, no date and nothing that the clock decides, so the same run gives the
+same
 bytes.
 """
 
@@ -10,6 +11,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
@@ -62,7 +64,8 @@ AFTER = (
 
 
 def write_report(result: RunResult, path: Path) -> None:
-    """Writes the page of ``result`` to ``path``; an earlier page stays whole until the new one is complete."""
+    """Writes the page of ``result`` to ``path``; an earlier page stays whole until the new one is
+    complete."""
     page = render(result)
     partial = path.with_name(f".{path.name}.part")
     partial.write_bytes(page)
@@ -89,6 +92,12 @@ def render(result: RunResult) -> bytes:
         story=tell(result),
         contents=contents,
         drawings=drawings,
+        leads={
+            "duty": pictures.MARKS,
+            "axes": pictures.axes_lead(result),
+            "waves": "One settled cycle and a little more.",
+            "effects": pictures.CHAIN_MARKS,
+        },
         effects=details.effect_rows(result),
         table=table,
         full=full,
@@ -126,12 +135,12 @@ def _drawings(result: RunResult) -> list[tuple[str, str, list[Picture]]]:
     return [(anchor, title, made[anchor]) for anchor, title in SECTIONS if made[anchor]]
 
 
-def _formulas(result: RunResult, nominal: object) -> list[tuple[str, str, str, str]]:
+def _formulas(result: RunResult, nominal: pd.Series | None) -> list[tuple[str, str, str, str]]:
     rows = []
     for name, (text, numbers) in result.formulas.items():
         value = ""
         if nominal is not None and quantities.is_stem(name):
-            hand = float(nominal.get(f"{name}.hand", float("nan")))  # type: ignore[attr-defined]
+            hand = float(nominal.get(f"{name}.hand", float("nan")))
             value = rounding.figure(hand, quantities.stem(name).unit) if hand == hand else ""
         rows.append((name, text, numbers, value))
     return rows

@@ -24,9 +24,19 @@ GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
 """Drawings of quantities against every axis, in this order; what a run does not hold is left out."""
 
 MOST_PANELS = 4
+MOST_PLACES = 30
 MOST_WAVEFORMS = 6
 MOST_CHAINS = 3
-MARKS = "Dashed with squares: hand; plain line: refined; dots with bars: simulated; a cross at the foot: no figure."
+MARKS = (
+    "Dashed with squares: hand. Plain line: refined. Dots with bars: simulated. A cross at the foot: no"
+    " figure."
+)
+CHAIN_MARKS = (
+    "Each step from hand to simulated, in the corner where they part most. Filled: effects with an"
+    " origin. Hatched: a"
+    " slip or a wrong formula. Crossed: the remainder, which is given no cause. Grey: the tolerance"
+    " around hand."
+)
 
 
 def overview(result: RunResult) -> list[Picture]:
@@ -46,8 +56,10 @@ def overview(result: RunResult) -> list[Picture]:
     return [
         Picture(
             "Every difference from hand, counted in tolerances",
-            "Each line runs from the least to the greatest difference over all corners, the mark stands at the middle"
-            " one. Where the thin line lies in the grey band of nought, hand and refined agree; where thick and thin"
+            "Each line runs from the least to the greatest difference over all corners, the mark stands"
+            " at the middle"
+            " one. Where the thin line lies in the grey band of nought, hand and refined agree; where"
+            " thick and thin"
             " line lie together outside it, the effects of real parts account for the difference.",
             f"Spread of differences from hand for {len(spans)} quantities; the widest is {far.title}.",
             charts.spans_chart(spans, "spans"),
@@ -60,26 +72,52 @@ def _spread(corners: pd.DataFrame, quantity: str, witness: str) -> tuple[float, 
     return None if share.empty else (float(share.min()), float(share.median()), float(share.max()))
 
 
+def axes_lead(result: RunResult) -> str:
+    """How to read the drawings against the axes, and where the axes that do not move stand."""
+    nominals = tables.nominals(result.board, result.corners)
+    held = ", ".join(sweeps.panel_words(result.board, name, value) for name, value in nominals.items())
+    return f"{MARKS} Each panel moves one axis, the others stay at {held}."
+
+
 def limit_maps(result: RunResult) -> list[Picture]:
     """Where in the corners a limit is not met, for the limits that are not met everywhere (four at most)."""
     corners, board = result.corners, result.board
-    axes = [name for name in board.axes if name in corners and 1 < corners[name].nunique() <= 40]
+    axes = [name for name in board.axes if name in corners and corners[name].nunique() > 1]
     bad = [record for record in story.limit_stories(result) if record.verdict != "within"][:MOST_PANELS]
     if len(axes) < 2 or not bad:
         return []
     first = max(axes, key=lambda name: (name == "control", corners[name].nunique()))
-    second = max((name for name in axes if name != first), key=lambda name: len(corners.drop_duplicates([first, name])))
-    others = [name for name in board.axes if name not in (first, second)]
-    rest = f" A place with several corners ({', '.join(others)}) shows the worst of them." if others else ""
+    second = max(
+        (name for name in axes if name != first), key=lambda name: len(corners.drop_duplicates([first, name]))
+    )
+    corners = corners.assign(**{name: _gathered(corners[name]) for name in (first, second)})
+    rest = (
+        " A place with several corners shows the worst of them."
+        if corners.duplicated([first, second]).any()
+        else ""
+    )
     return [
         Picture(
             "Where limits are not met",
-            f"Cross: outside the limit; diamond: too close to call; ring: no figure; small dot: within.{rest}",
-            f"Maps over {first} and {second} for {', '.join(record.title for record in bad)}; the table of corners"
+            "Cross: outside the limit; diamond: too close to call; ring: no figure; small dot:"
+            f" within.{rest}",
+            f"Maps over {first} and {second} for {', '.join(record.title for record in bad)}; the table"
+            " of corners"
             " holds the same verdicts as words.",
-            charts.limit_map(board, corners, [(record.quantity, record.title) for record in bad], first, second, "map"),
+            charts.limit_map(
+                board, corners, [(record.quantity, record.title) for record in bad], first, second, "map"
+            ),
         )
     ]
+
+
+def _gathered(values: pd.Series) -> pd.Series:
+    """Values of an axis moved to the nearest of 30, where there are more than a map can show apart."""
+    if values.nunique() <= MOST_PLACES or not pd.api.types.is_numeric_dtype(values):
+        return values
+    places = np.array(series.picked(sorted(values.unique()), MOST_PLACES), dtype=float)
+    middles = 0.5 * (places[1:] + places[:-1])
+    return pd.Series(places[np.searchsorted(middles, values.to_numpy(dtype=float))], index=values.index)
 
 
 def duty_picture(result: RunResult, quantity: str = "duty") -> list[Picture]:
@@ -87,7 +125,11 @@ def duty_picture(result: RunResult, quantity: str = "duty") -> list[Picture]:
     board, corners = result.board, result.corners
     if quantity not in tables.present(corners):
         return []
-    first = "control" if "control" in series.swept_axes(board, corners) else series.leading_axis(board, corners, quantity)
+    first = (
+        "control"
+        if "control" in series.swept_axes(board, corners)
+        else series.leading_axis(board, corners, quantity)
+    )
     if first is None:
         return []
     second = series.second_axis(board, corners, first)
@@ -95,23 +137,29 @@ def duty_picture(result: RunResult, quantity: str = "duty") -> list[Picture]:
     panels = []
     if second is None:
         rows = series.along(board, corners, first, nominals)
-        panels.append(("every other axis nominal" if len(nominals) > 1 else "", series.series(rows, quantity, first)))
+        panels.append(
+            ("every other axis nominal" if len(nominals) > 1 else "", series.series(rows, quantity, first))
+        )
     else:
         values = sorted(corners[second].drop_duplicates().tolist(), key=_order)
         for value in series.picked(values, MOST_PANELS):
             rows = series.along(board, corners, first, {**nominals, second: value})
             if len(rows):
-                panels.append((sweeps.panel_words(board, second, value), series.series(rows, quantity, first)))
+                panels.append(
+                    (sweeps.panel_words(board, second, value), series.series(rows, quantity, first))
+                )
     if all(one.empty for _, one in panels):
         return []
     title = quantities.stem(quantity).title
     held = ", ".join(
-        sweeps.panel_words(board, name, value) for name, value in nominals.items() if name not in (first, second)
+        sweeps.panel_words(board, name, value)
+        for name, value in nominals.items()
+        if name not in (first, second)
     )
     return [
         Picture(
             f"{title} against {first}",
-            f"{MARKS} Below: what is left after taking off the hand figure, with the tolerance dotted and the room"
+            f"Below: what is left after taking off the hand figure, with the tolerance dotted and the room"
             f" beyond it hatched.{' Held: ' + held + '.' if held else ''}{_off_view(result, quantity)}",
             f"{title} by hand, refined and simulated along {first} in {len(panels)} panels.",
             sweeps.with_differences(board, quantity, panels, f"{quantity}-sweep"),
@@ -136,17 +184,17 @@ def axes_pictures(result: RunResult) -> list[Picture]:
     axes = series.swept_axes(board, corners)
     if not axes:
         return []
-    nominals = tables.nominals(board, corners)
-    held = ", ".join(sweeps.panel_words(board, name, value) for name, value in nominals.items())
     present = tables.present(corners)
     supplies = tuple(name for name in present if name.startswith("supply_current_"))
     pictures = []
     for title, names in (*GROUPS, ("Supply currents", supplies)):
-        rows = sweeps.rows_against_axes(board, corners, [name for name in names if name in (PITCH, *present)], axes)
+        rows = sweeps.rows_against_axes(
+            board, corners, [name for name in names if name in (PITCH, *present)], axes
+        )
         if not rows:
             continue
-        limits = "".join(
-            f" Limit on {drawn[0].title[0].lower()}{drawn[0].title[1:]}:"
+        limits = " ".join(
+            f"Limit on {drawn[0].title[0].lower()}{drawn[0].title[1:]}:"
             f" {tables.limit_words(board.limits[quantity], drawn[0].unit)}."
             for quantity, drawn in rows
             if quantity in board.limits
@@ -154,7 +202,7 @@ def axes_pictures(result: RunResult) -> list[Picture]:
         pictures.append(
             Picture(
                 title,
-                f"{MARKS} Each panel moves one axis, the others stay at {held}.{limits}",
+                limits.strip(),
                 f"{title} by hand, refined and simulated along {', '.join(axes)}.",
                 sweeps.against_axes(board, rows, f"axes-{names[0]}"),
             )
@@ -166,7 +214,9 @@ def waveform_pictures(result: RunResult) -> list[Picture]:
     """Ramp, threshold and pulse of the telling corners."""
     pictures = []
     by_corner = result.corners.set_index(result.corners["corner"].astype(str))
-    for number, corner in enumerate([name for name in result.telling if name in result.waveforms][:MOST_WAVEFORMS]):
+    for number, corner in enumerate(
+        [name for name in result.telling if name in result.waveforms][:MOST_WAVEFORMS]
+    ):
         if corner not in by_corner.index:
             continue
         row = by_corner.loc[corner]
@@ -174,7 +224,9 @@ def waveform_pictures(result: RunResult) -> list[Picture]:
         for quantity in ("duty", "frequency"):
             figure, bar = tables.simulated_and_bar(row, quantity)
             if np.isfinite(figure):
-                words.append(f"{quantity} {rounding.figure_with_bar(figure, bar, quantities.stem(quantity).unit)}")
+                words.append(
+                    f"{quantity} {rounding.figure_with_bar(figure, bar, quantities.stem(quantity).unit)}"
+                )
         pictures.append(
             Picture(
                 f"{corner}: {result.telling[corner]}",
@@ -206,9 +258,9 @@ def chain_pictures(result: RunResult) -> list[Picture]:
         pictures.append(
             Picture(
                 f"{stem.title}: from hand to simulated in {corner}",
-                f"{tables.place(result.board, row)}, where they part most. The steps add up to {total}, simulated minus"
-                f" hand; verdict: {row[f'{quantity}.agreement']}. Grey: the tolerance around hand. Hollow and hatched:"
-                " no named effect.",
+                f"{tables.place(result.board, row)}, where they part most. The steps add up to {total},"
+                " simulated minus"
+                f" hand; verdict: {row[f'{quantity}.agreement']}.",
                 f"Effect chain of {stem.title} in corner {corner}; the table of effects holds the amounts.",
                 charts.chain_chart(hand, simulated, tolerance, stem.unit, steps, f"chain-{quantity}"),
             )
@@ -217,7 +269,8 @@ def chain_pictures(result: RunResult) -> list[Picture]:
 
 
 def harmonics_picture(result: RunResult) -> list[Picture]:
-    """The harmonics of the nominal corner, or of the first one that has any, beside a rectangle of equal duty."""
+    """The harmonics of the nominal corner, or of the first one that has any, beside a rectangle of equal
+    duty."""
     if result.harmonics.empty:
         return []
     nominal = tables.nominal_row(result.board, result.corners)
@@ -228,15 +281,19 @@ def harmonics_picture(result: RunResult) -> list[Picture]:
     rows = result.harmonics[held == corner].sort_values("harmonic")
     amplitudes, numbers = rows["amplitude"].to_numpy(dtype=float), rows["harmonic"].to_numpy(dtype=float)
     row = result.corners.loc[(result.corners["corner"].astype(str) == corner).idxmax()]
-    duty, high, low = (float(row.get(f"{name}.simulated", np.nan)) for name in ("duty", "high_level", "low_level"))
+    duty, high, low = (
+        float(row.get(f"{name}.simulated", np.nan)) for name in ("duty", "high_level", "low_level")
+    )
     if not np.isfinite(amplitudes).any() or not np.isfinite([duty, high, low]).all():
         return []
     ideal = 2.0 * (high - low) / (numbers * np.pi) * np.abs(np.sin(numbers * np.pi * duty))
     return [
         Picture(
             f"Harmonics of the pulse in {corner}",
-            f"{tables.place(result.board, row)}. Peak amplitudes. Squares: a rectangle of the same duty and swing,"
-            " 2A/(n\N{GREEK SMALL LETTER PI})\N{MIDDLE DOT}|sin(n\N{GREEK SMALL LETTER PI}D)|; edges that take time"
+            f"{tables.place(result.board, row)}. Peak amplitudes. Squares: a rectangle of the same duty"
+            " and swing,"
+            " 2A/(n\N{GREEK SMALL LETTER PI})\N{MIDDLE DOT}|sin(n\N{GREEK SMALL LETTER PI}D)|; edges that"
+            " take time"
             " pull the high ones below it. harmonics.csv holds every corner.",
             f"Amplitudes of harmonics 1 to {int(numbers.max())} in corner {corner}.",
             charts.harmonics_chart(numbers, amplitudes, ideal, "harmonics"),

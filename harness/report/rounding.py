@@ -27,7 +27,9 @@ def _decade(value: float) -> int:
     return math.floor(math.log10(abs(value)))
 
 
-def _prefix_power(magnitude: float, unit: str) -> int:
+def prefix_power(magnitude: float, unit: str) -> int:
+    """The power of ten, a multiple of three, whose prefix suits ``magnitude``; 0 where the unit takes
+    none."""
     if unit not in PREFIXED_UNITS or magnitude == 0.0:
         return 0
     return min(max(3 * (_decade(magnitude) // 3), min(PREFIXES)), max(PREFIXES))
@@ -41,7 +43,7 @@ def _unit_text(power: int, unit: str) -> str:
 
 def _number(value: float, place: int) -> str:
     """``value`` written down to the decade ``place``, further if it would read as a false zero."""
-    if value != 0.0 and abs(value) < 0.5 * 10.0**place:
+    if value != 0.0 and abs(value) <= 0.5 * 10.0**place:
         place = _decade(value)
     if place < -9:
         return f"{value:.2g}"
@@ -59,10 +61,10 @@ def figure(value: float, unit: str = "", step: float | None = None, *, signed: b
     """
     if not math.isfinite(value):
         return NO_FIGURE
+    if value == 0.0:
+        return f"0{_unit_text(0, unit)}"
     if step is not None and math.isfinite(step) and step > 0.0:
-        place = _decade(step)
-        if value != 0.0:
-            place = max(place, _decade(value) - MOST_DIGITS + 1)
+        place = max(_decade(step), _decade(value) - MOST_DIGITS + 1)
         return _written(value, unit, place, signed)
     text = engineering(value, unit)
     text = f"{text}s" if unit == "cent" else text
@@ -71,7 +73,7 @@ def figure(value: float, unit: str = "", step: float | None = None, *, signed: b
 
 def _written(value: float, unit: str, place: int, signed: bool) -> str:
     magnitude = abs(round(value, -place)) or abs(value)
-    power = _prefix_power(magnitude, unit)
+    power = prefix_power(magnitude, unit)
     number = _number(value / 10.0**power, place - power)
     sign = "+" if signed and value > 0.0 else ""
     return f"{sign}{number}{_unit_text(power, unit)}"
@@ -96,30 +98,29 @@ def figure_with_bar(value: float, bar: float, unit: str = "") -> str:
     if value != 0.0:
         place = max(place, _decade(value) - MOST_DIGITS + 1)
     shown_bar = math.ceil(bar / 10.0**place - 1e-9) * 10.0**place
-    power = _prefix_power(max(abs(value), shown_bar), unit)
+    power = prefix_power(max(abs(value), shown_bar), unit)
     scaled = place - power
     number = f"{round(value / 10.0**power, -scaled):.{max(0, -scaled)}f}"
     number = number.removeprefix("-") if float(number) == 0.0 else number
     return f"{number} ± {shown_bar / 10.0**power:.{max(0, -scaled)}f}{_unit_text(power, unit)}"
 
 
-def margin(value: float, unit: str = "", step: float | None = None) -> str:
-    """A signed room to a limit (SI), rounded towards the worse side at a hundredth of ``step``'s scale."""
+def margin(value: float, unit: str = "", bar: float = math.nan) -> str:
+    """A signed room to a limit (SI), rounded towards the worse side: four digits, none below the ``bar``."""
     if not math.isfinite(value):
         return NO_FIGURE
     if value == 0.0:
         return f"0{_unit_text(0, unit)}"
-    place = _decade(value) - 2
-    if step is not None and math.isfinite(step) and step > 0.0:
-        place = max(place, min(_decade(step), _decade(value)))
+    place = _decade(value) - 3
+    if math.isfinite(bar) and bar > 0.0:
+        place = max(place, min(_decade(bar), _decade(value)))
     lowered = math.floor(value / 10.0**place + 1e-9) * 10.0**place
-    if lowered == 0.0:
-        lowered = value
-    return _written(lowered, unit, place, signed=True)
+    return _written(lowered or value, unit, place, signed=True)
 
 
 def cents(frequency: float, reference: float) -> float:
-    """Interval from ``reference`` to ``frequency`` (both Hz) in cents, 1200·log2(f/f0); nan where not positive."""
+    """Interval from ``reference`` to ``frequency`` (both Hz) in cents, 1200·log2(f/f0); nan where not
+    positive."""
     if not (frequency > 0.0 and reference > 0.0):
         return math.nan
     return 1200.0 * math.log2(frequency / reference)

@@ -5,6 +5,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -15,6 +17,7 @@ from harness.board import Board
 from harness.report import tables
 
 Array = NDArray[np.float64]
+T = TypeVar("T")
 
 PITCH = "pitch_error"
 """Drawn instead of the frequency: cents against the hand figure."""
@@ -31,7 +34,7 @@ class Series:
     title: str
     unit: str
     axis: str
-    axis_values: tuple[object, ...]
+    axis_values: tuple[Any, ...]
     hand: Array
     refined: Array
     simulated: Array
@@ -43,7 +46,7 @@ class Series:
         """Where the points stand: the axis values, or 0, 1, 2, ... where they are words."""
         if any(isinstance(value, str) for value in self.axis_values):
             return np.arange(len(self.axis_values), dtype=float)
-        return np.array([float(value) for value in self.axis_values])  # type: ignore[arg-type]
+        return np.array([float(value) for value in self.axis_values])
 
     @property
     def empty(self) -> bool:
@@ -95,7 +98,8 @@ def swept_axes(board: Board, corners: pd.DataFrame) -> list[str]:
 
 
 def leading_axis(board: Board, corners: pd.DataFrame, quantity: str) -> str | None:
-    """The axis that moves ``quantity`` most while the others are nominal; the first in doubt; None without axes."""
+    """The axis that moves ``quantity`` most while the others are nominal; the first in doubt; None
+    without axes."""
     nominals = tables.nominals(board, corners)
     best, widest = None, 0.0
     for axis in swept_axes(board, corners):
@@ -120,12 +124,14 @@ def second_axis(board: Board, corners: pd.DataFrame, first: str) -> str | None:
         for name, value in held.items():
             keep &= tables.same(corners[name], value)
         grid = corners[keep].drop_duplicates([first, axis])
-        if grid[axis].nunique() > 1 and len(grid) > max(most, grid[first].nunique() + grid[axis].nunique() - 1):
+        if grid[axis].nunique() > 1 and len(grid) > max(
+            most, grid[first].nunique() + grid[axis].nunique() - 1
+        ):
             best, most = axis, len(grid)
     return best
 
 
-def picked(values: list[object], most: int) -> list[object]:
+def picked(values: list[T], most: int) -> list[T]:
     """At most ``most`` of the values, ends and middle kept."""
     if len(values) <= most:
         return values
@@ -141,7 +147,7 @@ def thinned(time: Array, wave: Array, most: int = 400) -> tuple[Array, Array]:
         return time, wave
     edges = np.searchsorted(time, np.linspace(time[0], time[-1], most + 1))
     keep = {0, len(time) - 1}
-    for begin, end in zip(edges[:-1], edges[1:], strict=True):
+    for begin, end in pairwise(edges):
         if end > begin:
             piece = wave[begin:end]
             keep |= {begin + int(np.argmin(piece)), begin + int(np.argmax(piece)), int(begin), int(end) - 1}

@@ -52,7 +52,8 @@ def state_of_affairs(result: RunResult, differing_parts: int) -> Statement:
     elif open_rows.to_numpy().any():
         kind = "not shown"
         words = (
-            f"Not shown: {int(open_rows.any().sum())} of {rounding.count(len(limits), 'limit')} cannot be judged"
+            f"Not shown: {int(open_rows.any().sum())} of {rounding.count(len(limits), 'limit')} cannot be"
+            " judged"
             f" in {int(open_rows.any(axis=1).sum())} of {total}; none falls short in the others."
         )
     else:
@@ -87,10 +88,10 @@ def reasons(result: RunResult, differing_parts: int) -> tuple[str, ...]:
             verb = "disagree" if number != 1 else "disagrees"
             words = f"{verb} with the hand calculation" if word == "disagrees" else "too coarse to compare"
             found.append(f"{rounding.count(number, 'figure')} {words}")
-    off = int((result.expected["agreement"].astype(str) == "disagrees").sum()) if len(result.expected) else 0
+    off = int((result.expected["agreement"].astype(str) != "agrees").sum()) if len(result.expected) else 0
     if off:
-        found.append(f"{rounding.count(off, 'expected figure')} not met")
-    for state in ("out of range", "not simulated"):
+        found.append(f"{rounding.count(off, 'expected figure')} not met or not shown")
+    for state in ("no ramp", "out of range", "chatter", "not simulated"):
         number = int((corners["state"].astype(str) == state).sum())
         if number:
             found.append(f"{rounding.count(number, 'corner')} {state}")

@@ -16,12 +16,13 @@ from harness import quantities
 from harness.report import rounding, tables
 from harness.report.statement import Statement, state_of_affairs
 from harness.results import RunResult
+from harness.verdict import FORMULA, REMAINDER, SLIP
 
 FAR = 3.0
 """An explained difference beyond this many tolerances is listed first of all."""
 
-UNNAMED = frozenset({"remainder", "interactions", "interaction"})
-"""Rows of the effect chain that are no named effect."""
+UNNAMED = frozenset({SLIP, FORMULA, REMAINDER})
+"""Rows of the effect chain that are no effect of a real part."""
 
 
 @dataclass(frozen=True)
@@ -131,13 +132,14 @@ def facts(result: RunResult) -> tuple[tuple[str, str], ...]:
     netlist = board.netlist.name
     digest = hashes.get("netlist") or hashes.get(netlist) or ""
     versions = tables.flat(run.get("versions", {}))
-    engine = next((text for key, text in versions.items() if "ngspice" in key or key == "engine"), "not stated")
-    axes = ", ".join(f"{name} {rounding.count(result.corners[name].nunique(), 'value')}" for name in board.axes)
+    engine = next(
+        (text for key, text in versions.items() if "ngspice" in key or key == "engine"), "not stated"
+    )
+    axes = ", ".join(f"{name} {result.corners[name].nunique()}" for name in board.axes)
     return (
-        ("Board", f"{board.name}, revision {board.revision}"),
         ("Netlist", f"{netlist}, sha256 {digest[:12]}" if digest else netlist),
         ("Engine", engine if engine.lower().startswith("ngspice") else f"ngspice {engine}"),
-        ("Corners", f"{len(result.corners)} ({axes})" if axes else str(len(result.corners))),
+        ("Corners", f"{len(result.corners)} (values of {axes})" if axes else str(len(result.corners))),
     )
 
 
@@ -146,7 +148,7 @@ def part_slips(check: pd.DataFrame) -> tuple[Slip, ...]:
     slips: list[tuple[int, Slip]] = []
     for row in check.to_dict("records"):
         part, verdict = str(row["part"]), str(row["verdict"])
-        intended, drawn = (tables.value_text(row.get(key), row.get("unit")) for key in ("intended", "drawn"))
+        intended, drawn = (tables.value_text(row[key]) for key in ("intended", "drawn"))
         if verdict == "differs":
             slips.append((0, Slip(part, f"{part}: {intended} intended, {drawn} drawn")))
         elif verdict == "not drawn":
@@ -160,7 +162,9 @@ def intent_words(result: RunResult, slips: tuple[Slip, ...]) -> str:
         return "The board file has no intended values: a wrong part value cannot be noticed."
     verdicts = result.check["verdict"].astype(str) if len(result.check) else pd.Series(dtype=str)
     same = int((verdicts == "same").sum())
-    alone = result.check.loc[verdicts == "not intended", "part"].astype(str).tolist() if len(result.check) else []
+    alone = (
+        result.check.loc[verdicts == "not intended", "part"].astype(str).tolist() if len(result.check) else []
+    )
     words = f"{rounding.count(same, 'part')} drawn as intended."
     if slips:
         words = f"{rounding.count(len(slips), 'part')} not drawn as intended, {same} as intended."
@@ -173,20 +177,22 @@ def intent_words(result: RunResult, slips: tuple[Slip, ...]) -> str:
 
 
 def limit_stories(result: RunResult) -> tuple[LimitStory, ...]:
-    """One record a limited quantity, the worst verdict first, in the order of the board file within a verdict."""
+    """One record a limited quantity, the worst verdict first, in the order of the board file within a
+    verdict."""
     stories = []
     for quantity, limit in result.board.limits.items():
         verdicts = tables.column(result.corners, quantity, "limit", "no figure").astype(str)
         margins = tables.numbers(result.corners, quantity, "margin")
         counts = {word: int((verdicts == word).sum()) for word in tables.LIMIT_WORDS}
         verdict = next((word for word in tables.LIMIT_WORDS[:3] if counts[word]), "within")
-        unit, step = quantities.stem(quantity).unit, tables.step(result.corners, quantity)
+        unit = quantities.stem(quantity).unit
         corner = place = figure = margin = ""
         if margins.notna().any():
             row = result.corners.loc[margins.idxmin()]
             corner, place = str(row["corner"]), tables.place(result.board, row)
-            figure = rounding.figure_with_bar(*tables.simulated_and_bar(row, quantity), unit)
-            margin = rounding.margin(float(margins.min()), unit, step)
+            simulated, bar = tables.simulated_and_bar(row, quantity)
+            figure = rounding.figure_with_bar(simulated, bar, unit)
+            margin = rounding.margin(float(margins.min()), unit, bar)
         stories.append(
             LimitStory(
                 quantity=quantity,
@@ -238,32 +244,35 @@ def partings(result: RunResult) -> tuple[Parting, ...]:
 
 def difference_words(row: pd.Series, quantity: str) -> str:
     """Simulated minus hand in one corner; for the frequency in cents."""
+    return amount_words(row, quantity, float(row[f"{quantity}.simulated"]) - float(row[f"{quantity}.hand"]))
+
+
+def amount_words(row: pd.Series, quantity: str, amount: float) -> str:
+    """An amount on top of the hand figure in the quantity's own unit; for the frequency in cents."""
     if quantity == "frequency":
-        interval = rounding.cents(float(row["frequency.simulated"]), float(row["frequency.hand"]))
-        return rounding.figure(interval, "cent", 0.1, signed=True)
+        hand = float(row["frequency.hand"])
+        return rounding.figure(rounding.cents(hand + amount, hand), "cent", 0.1, signed=True)
     tolerance = float(row.get(f"{quantity}.tolerance", np.nan))
-    difference = float(row[f"{quantity}.simulated"]) - float(row[f"{quantity}.hand"])
-    return rounding.figure(difference, quantities.stem(quantity).unit, tolerance / 50.0, signed=True)
+    return rounding.figure(amount, quantities.stem(quantity).unit, tolerance / 50.0, signed=True)
 
 
 def effect_words(result: RunResult, quantity: str, corner: str) -> str:
-    """The largest effect in one corner, or the honest word that the remainder is larger than any named one."""
+    """The largest effect in one corner, or the honest word that the remainder is larger than any named
+    one."""
     chain = tables.chain(result.effects, quantity, corner)
     if chain.empty:
         return ""
     sizes = chain["amount"].abs()
-    named = ~chain["effect"].astype(str).str.lower().isin(UNNAMED)
+    named = ~chain["effect"].isin(UNNAMED)
     if sizes.max() == 0.0:
         return ""
     top = chain.loc[sizes.idxmax()]
     row = result.corners.loc[(result.corners["corner"] == corner).idxmax()]
-    step = float(row.get(f"{quantity}.tolerance", np.nan)) / 50.0
-    unit = quantities.stem(quantity).unit
-    text = f"{top['effect']}, {rounding.figure(float(top['amount']), unit, step, signed=True)}"
+    text = f"{top['effect']}, {amount_words(row, quantity, float(top['amount']))}"
     if not named.loc[sizes.idxmax()] and named.any():
         largest = chain.loc[sizes[named].idxmax()]
-        amount = rounding.figure(float(largest["amount"]), unit, step, signed=True)
-        text += f" (largest named: {largest['effect']}, {amount})"
+        amount = amount_words(row, quantity, float(largest["amount"]))
+        text += f" (largest named effect: {largest['effect']}, {amount})"
     return text
 
 
@@ -285,7 +294,8 @@ def far_figures(result: RunResult) -> tuple[FarFigure, ...]:
             FarFigure(
                 quantity,
                 f"{quantities.stem(quantity).title}: explained, yet more than {FAR:.0f} tolerances off in"
-                f" {rounding.count(len(far), 'corner')}; most in {corner} ({tables.place(result.board, row)}),"
+                f" {rounding.count(len(far), 'corner')}; most in {corner}"
+                f" ({tables.place(result.board, row)}),"
                 f" {rounding.figure(float(far.max()), '', 0.1)} tolerances: hand"
                 f" {rounding.figure(float(row[f'{quantity}.hand']), unit, step)}, simulated {simulated}"
                 + (f"; {effect}." if effect else "."),
@@ -307,7 +317,9 @@ def not_shown(result: RunResult) -> tuple[str, ...]:
     state = corners["state"].astype(str)
     for word in ("not simulated", "out of range", "no ramp", "chatter"):
         rows = corners[state == word]
-        reasons = rows["reason"].fillna("").astype(str) if "reason" in rows else pd.Series("", index=rows.index)
+        reasons = (
+            rows["reason"].fillna("").astype(str) if "reason" in rows else pd.Series("", index=rows.index)
+        )
         for reason, group in rows.groupby(reasons, sort=True):
             names = rounding.listed(group["corner"].astype(str).tolist())
             sentence = f"{rounding.count(len(group), 'corner')} {word}: {names}"
@@ -317,7 +329,8 @@ def not_shown(result: RunResult) -> tuple[str, ...]:
         coarse = int((tables.column(corners, quantity, "agreement", "").astype(str) == "too coarse").sum())
         if coarse:
             sentences.append(
-                f"{title}: too coarse in {rounding.count(coarse, 'corner')}, the bar is above a quarter of the"
+                f"{title}: too coarse in {rounding.count(coarse, 'corner')}, the bar is above a quarter"
+                " of the"
                 " tolerance."
             )
         verdicts = tables.column(corners, quantity, "limit", "").astype(str)

@@ -8,6 +8,7 @@ told from the others without colour, and each is named at its end.
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullFormatter, NullLocator
@@ -23,15 +24,43 @@ LEFT, RIGHT = 0.085, 0.865
 def draw_witnesses(axes: Axes, drawn: Series) -> None:
     """The three witnesses of one quantity, and a cross at the foot where the simulation gave no figure."""
     x = drawn.positions
-    axes.plot(x, drawn.hand, color=INK, linestyle=(0, (4, 2.5)), linewidth=1.3, marker="s", markersize=5.5,
-              markerfacecolor="none", markeredgewidth=1.0)
+    axes.plot(
+        x,
+        drawn.hand,
+        color=INK,
+        linestyle=(0, (4, 2.5)),
+        linewidth=1.3,
+        marker="s",
+        markersize=5.5,
+        markerfacecolor="none",
+        markeredgewidth=1.0,
+    )
     axes.plot(x, drawn.refined, color=BLUE, linewidth=1.6)
+    if not np.isfinite(drawn.refined).any():
+        axes.plot(x, drawn.simulated, color=ORANGE, linewidth=0.8, linestyle=":")
     bars = np.nan_to_num(drawn.bar, nan=0.0)
-    axes.errorbar(x, drawn.simulated, yerr=bars, color=ORANGE, linestyle="none", marker="o", markersize=4.2,
-                  capsize=3.0, elinewidth=1.2)
+    axes.errorbar(
+        x,
+        drawn.simulated,
+        yerr=bars,
+        color=ORANGE,
+        linestyle="none",
+        marker="o",
+        markersize=4.2,
+        capsize=3.0,
+        elinewidth=1.2,
+    )
     missing = ~np.isfinite(drawn.simulated)
-    axes.plot(x[missing], np.full(missing.sum(), 0.03), color=INK, linestyle="none", marker="x", markersize=6,
-              transform=axes.get_xaxis_transform(), clip_on=False)
+    axes.plot(
+        x[missing],
+        np.full(missing.sum(), 0.03),
+        color=INK,
+        linestyle="none",
+        marker="x",
+        markersize=6,
+        transform=axes.get_xaxis_transform(),
+        clip_on=False,
+    )
 
 
 def end_labels(drawn: Series) -> list[tuple[float, str, str]]:
@@ -49,14 +78,15 @@ def end_labels(drawn: Series) -> list[tuple[float, str, str]]:
 
 
 def height(drawn: list[Series], limits: tuple[float | None, float | None]) -> tuple[float, float]:
-    """A vertical range that holds every figure, never blown up beyond eight tolerances, limits that lie near included."""
+    """A vertical range that holds every figure, never blown up beyond three tolerances, limits that lie
+    near included."""
     figures = np.concatenate([part for one in drawn for part in (one.hand, one.refined, one.simulated)])
     figures = figures[np.isfinite(figures)]
     if not len(figures):
         return 0.0, 1.0
     low, high = float(figures.min()), float(figures.max())
     tolerances = np.concatenate([one.tolerance for one in drawn])
-    least = 8.0 * float(np.nanmedian(tolerances)) if np.isfinite(tolerances).any() else 0.0
+    least = 3.0 * float(np.nanmedian(tolerances)) if np.isfinite(tolerances).any() else 0.0
     least = max(least, 1e-9 * max(abs(low), abs(high)), 1e-15)
     if high - low < least:
         middle = 0.5 * (low + high)
@@ -74,16 +104,28 @@ def draw_limits(axes: Axes, limits: tuple[float | None, float | None], unit: str
     for bound, word, edge in ((limits[0], "least", low), (limits[1], "most", high)):
         if bound is None or not low <= bound <= high:
             continue
-        axes.axhspan(min(bound, edge), max(bound, edge), facecolor="none", hatch="////", edgecolor=FAINT, linewidth=0)
+        axes.axhspan(
+            min(bound, edge), max(bound, edge), facecolor="none", hatch="////", edgecolor=FAINT, linewidth=0
+        )
         axes.axhline(bound, color=MUTED, linestyle="-.", linewidth=1.0)
         if named:
             words = f"{word} {rounding.figure(bound, unit)}"
-            axes.annotate(words, (0.012, bound), xycoords=("axes fraction", "data"), xytext=(0, 2),
-                          textcoords="offset points", fontsize=8.5, color=INK, va="bottom")
+            above = word == "least"
+            axes.annotate(
+                words,
+                (0.012, bound),
+                xycoords=("axes fraction", "data"),
+                xytext=(0, 2 if above else -3),
+                textcoords="offset points",
+                fontsize=8.5,
+                color=INK,
+                va="bottom" if above else "top",
+            )
 
 
 def horizontal(axes: Axes, board: Board, drawn: Series, labelled: bool = True) -> None:
-    """Ticks at the corners' own values where there are few, a log scale where they span more than a decade."""
+    """Ticks at the corners' own values where there are few, a log scale where they span more than a
+    decade."""
     axis = board.axes[drawn.axis]
     x = drawn.positions
     words = any(isinstance(value, str) for value in drawn.axis_values)
@@ -98,12 +140,14 @@ def horizontal(axes: Axes, board: Board, drawn: Series, labelled: bool = True) -
     if words:
         names = [str(value) for value in drawn.axis_values]
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: names[round(value) % len(names)]))
+        unit = ""
     else:
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: canvas.tick(value, axis.unit)))
+        factor, unit = canvas.common_prefix(float(np.abs(x).max()), axis.unit)
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: canvas.tick(value / factor, "")))
+    axes.margins(x=0.09)
+    axes.tick_params(axis="x", labelsize=9)
     if labelled:
-        axes.set_xlabel(drawn.axis)
-    if len(x) > 4:
-        axes.tick_params(axis="x", labelsize=8.5)
+        axes.set_xlabel(f"{drawn.axis} in {unit}" if unit else drawn.axis)
 
 
 def limits_of(board: Board, quantity: str) -> tuple[float | None, float | None]:
@@ -124,7 +168,9 @@ def against_axes(board: Board, rows: list[tuple[str, list[Series]]], name: str) 
     with canvas.style():
         figure = Figure(figsize=(canvas.WIDTH, tall))
         panels = figure.subplots(len(rows), columns, squeeze=False, sharey="row")
-        figure.subplots_adjust(left=LEFT, right=RIGHT, top=1.0 - 0.30 / tall, bottom=0.52 / tall, hspace=0.42, wspace=0.10)
+        figure.subplots_adjust(
+            left=LEFT, right=RIGHT, top=1.0 - 0.30 / tall, bottom=0.52 / tall, hspace=0.42, wspace=0.10
+        )
         for line, (quantity, drawn) in enumerate(rows):
             limits = limits_of(board, quantity)
             low, high = height(drawn, limits)
@@ -150,7 +196,9 @@ def with_differences(board: Board, quantity: str, panels: list[tuple[str, Series
     low, high = height(drawn, limits)
     with canvas.style():
         figure = Figure(figsize=(canvas.WIDTH, 4.7))
-        grid = figure.subplots(2, len(panels), squeeze=False, sharey="row", sharex=True, height_ratios=[1.75, 1.0])
+        grid = figure.subplots(
+            2, len(panels), squeeze=False, sharey="row", sharex=True, height_ratios=[1.75, 1.0]
+        )
         figure.subplots_adjust(left=LEFT, right=RIGHT, top=0.93, bottom=0.115, hspace=0.16, wspace=0.10)
         reach = 0.0
         for position, (words, one) in enumerate(panels):
@@ -164,8 +212,22 @@ def with_differences(board: Board, quantity: str, panels: list[tuple[str, Series
         reach = reach or 1.0
         grid[1][0].set_ylim(-1.18 * reach, 1.18 * reach)
         for lower, one in zip(grid[1], drawn, strict=True):
-            lower.axhspan(-1.18 * reach, -np.nanmedian(one.tolerance), facecolor="none", edgecolor=FAINT, hatch="////", linewidth=0)
-            lower.axhspan(np.nanmedian(one.tolerance), 1.18 * reach, facecolor="none", edgecolor=FAINT, hatch="////", linewidth=0)
+            lower.axhspan(
+                -1.18 * reach,
+                -np.nanmedian(one.tolerance),
+                facecolor="none",
+                edgecolor=FAINT,
+                hatch="////",
+                linewidth=0,
+            )
+            lower.axhspan(
+                np.nanmedian(one.tolerance),
+                1.18 * reach,
+                facecolor="none",
+                edgecolor=FAINT,
+                hatch="////",
+                linewidth=0,
+            )
         canvas.engineering_axis(grid[0][0].yaxis, drawn[0].unit, 6)
         canvas.engineering_axis(grid[1][0].yaxis, drawn[0].unit, 4)
         grid[0][0].set_ylabel(drawn[0].title)
@@ -177,13 +239,23 @@ def with_differences(board: Board, quantity: str, panels: list[tuple[str, Series
 
 
 def draw_differences(axes: Axes, one: Series) -> float:
-    """Refined and simulated minus hand with the tolerance as a pair of dotted lines. Returns the reach needed."""
+    """Refined and simulated minus hand with the tolerance as a pair of dotted lines. Returns the reach
+    needed."""
     x = one.positions
     refined, simulated = one.refined - one.hand, one.simulated - one.hand
     axes.axhline(0.0, color=INK, linestyle=(0, (4, 2.5)), linewidth=1.0)
     axes.plot(x, refined, color=BLUE, linewidth=1.5)
-    axes.errorbar(x, simulated, yerr=np.nan_to_num(one.bar, nan=0.0), color=ORANGE, linestyle="none", marker="o",
-                  markersize=4.2, capsize=3.0, elinewidth=1.2)
+    axes.errorbar(
+        x,
+        simulated,
+        yerr=np.nan_to_num(one.bar, nan=0.0),
+        color=ORANGE,
+        linestyle="none",
+        marker="o",
+        markersize=4.2,
+        capsize=3.0,
+        elinewidth=1.2,
+    )
     for sign in (-1.0, 1.0):
         axes.plot(x, sign * one.tolerance, color=MUTED, linestyle=":", linewidth=1.2)
     sizes = np.abs(np.concatenate([refined, simulated, 1.3 * one.tolerance]))
@@ -209,12 +281,14 @@ def panel_words(board: Board, axis: str, value: object) -> str:
     return f"{axis} {tables.axis_value(board, axis, value)}"
 
 
-def rows_against_axes(board: Board, corners: object, names: list[str], axes: list[str]) -> list[tuple[str, list[Series]]]:
+def rows_against_axes(
+    board: Board, corners: pd.DataFrame, names: list[str], axes: list[str]
+) -> list[tuple[str, list[Series]]]:
     """For each quantity with a figure one Series an axis, the others nominal."""
-    nominals = tables.nominals(board, corners)  # type: ignore[arg-type]
+    nominals = tables.nominals(board, corners)
     rows = []
     for quantity in names:
-        drawn = [series.series(series.along(board, corners, axis, nominals), quantity, axis) for axis in axes]  # type: ignore[arg-type]
+        drawn = [series.series(series.along(board, corners, axis, nominals), quantity, axis) for axis in axes]
         if any(not one.empty for one in drawn):
             rows.append((quantity, drawn))
     return rows

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Looking things up in the tables of a run: which quantities are there, columns that may be missing, words for rows."""
+"""Looking things up in the tables of a run: which quantities are there, columns that may be missing, words
+for rows."""
 
 from __future__ import annotations
 
@@ -21,7 +22,8 @@ AGREEMENT_WORDS = ("disagrees", "too coarse", "explained", "agrees", "no figure"
 
 
 def present(corners: pd.DataFrame) -> list[str]:
-    """Quantities with at least one finite figure, predicted or simulated, in the order of the list of stems."""
+    """Quantities with at least one finite figure, predicted or simulated, in the order of the list of
+    stems."""
     names = {column.rpartition(".")[0] for column in corners.columns if "." in column}
     known = [name for name in quantities.STEMS if name in names]
     known += sorted(name for name in names if name not in quantities.STEMS and quantities.is_stem(name))
@@ -62,7 +64,8 @@ def tolerances_off(corners: pd.DataFrame, quantity: str, witness: str) -> pd.Ser
 
 
 def step(corners: pd.DataFrame, quantity: str) -> float:
-    """The size below which a hand or refined figure is not worth writing: a fiftieth of the usual tolerance."""
+    """The size below which a hand or refined figure is not worth writing: a fiftieth of the usual
+    tolerance."""
     tolerance = numbers(corners, quantity, "tolerance")
     return float(tolerance.median()) / 50.0 if tolerance.notna().any() else float("nan")
 
@@ -81,14 +84,16 @@ def chain(effects: pd.DataFrame, quantity: str, corner: str) -> pd.DataFrame:
 
 def place(board: Board, row: pd.Series) -> str:
     """The axis values of a corner in words: ``control 4 V, supply 15 V``."""
-    return ", ".join(f"{name} {axis_value(board, name, row[name])}" for name in board.axes if name in row.index)
+    return ", ".join(
+        f"{name} {axis_value(board, name, row[name])}" for name in board.axes if name in row.index
+    )
 
 
-def axis_value(board: Board, axis: str, value: object) -> str:
+def axis_value(board: Board, axis: str, value: Any) -> str:
     """One axis value with its unit."""
     if isinstance(value, str):
         return value
-    return rounding.figure(float(value), board.axes[axis].unit)  # type: ignore[arg-type]
+    return rounding.figure(float(value), board.axes[axis].unit)
 
 
 def limit_words(limit: Any, unit: str) -> str:
@@ -101,13 +106,9 @@ def limit_words(limit: Any, unit: str) -> str:
     return ", ".join(parts)
 
 
-def value_text(value: object, unit: object = None) -> str:
-    """A part value for the eye: text as it was written, a number in engineering notation."""
-    if value is None or (isinstance(value, float) and not np.isfinite(value)):
-        return "no value"
-    if isinstance(value, (int, float, np.integer, np.floating)):
-        return rounding.figure(float(value), "" if unit is None or pd.isna(unit) else str(unit))  # type: ignore[call-overload]
-    return str(value)
+def value_text(value: object) -> str:
+    """A part value of the check table for the eye; a dash where there is none."""
+    return str(value) if isinstance(value, str) and value else "\N{EN DASH}"
 
 
 def flat(mapping: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
@@ -141,8 +142,9 @@ def nominals(board: Board, corners: pd.DataFrame) -> dict[str, object]:
     return {name: axis.nominal for name, axis in board.axes.items() if name in corners}
 
 
-def same(values: pd.Series, value: object) -> pd.Series:
+def same(values: pd.Series, value: Any) -> pd.Series:
     """Which entries equal ``value``, numbers to a part in 1e9."""
     if isinstance(value, str) or not pd.api.types.is_numeric_dtype(values):
         return values.astype(object) == value
-    return pd.Series(np.isclose(values.astype(float), float(value), rtol=1e-9, atol=0.0), index=values.index)  # type: ignore[arg-type]
+    close = np.isclose(values.astype(float), float(value), rtol=1e-9, atol=0.0)
+    return pd.Series(close, index=values.index)

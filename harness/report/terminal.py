@@ -21,7 +21,7 @@ def summary_lines(result: RunResult) -> list[str]:
 def lines_of(story: Story) -> list[str]:
     """A story as lines: slips first, then the statement, limits, partings, what was not shown."""
     lines = [f"{story.title} ({story.board})"]
-    lines += [f"  {name}: {text}" for name, text in story.facts if name != "Board"]
+    lines += [f"  {name}: {text}" for name, text in story.facts]
     if story.slips:
         lines += ["Not drawn as intended:", *(f"  {slip.words}" for slip in story.slips)]
     lines.append(story.statement.words)
@@ -45,7 +45,8 @@ def lines_of(story: Story) -> list[str]:
     lines += [f"  {figure.words}" for figure in story.far]
     for expected in story.expected:
         lines.append(
-            f"  {expected.title}, expected {expected.expected} at {expected.place}: simulated {expected.simulated},"
+            f"  {expected.title}, expected {expected.expected} at {expected.place}: simulated"
+            f" {expected.simulated},"
             f" {expected.verdict}"
         )
     if story.not_shown:

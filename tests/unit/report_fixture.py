@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A made-up run for the report's tests: tables from closed forms with known differences, no engine.
 
-Known on purpose: the duty falls below its limit at control 0 V and is explained where the supply is off; one hand
+Known on purpose: the duty falls below its limit at control 0 V and is explained where the supply is off; one
+hand
 formula is wrong (rise time); one part is drawn with another value; one corner was not simulated, one sticks.
 """
 
@@ -13,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from harness.board import load_board
+from harness.board import Board, load_board
 from harness.corners import corner_table
 from harness.findings import Finding
 from harness.results import RunResult
@@ -90,7 +91,9 @@ low_level = {{ most = "0.4 V" }}
 def board_file(folder: Path, controls: int = 5, with_intent: bool = True, with_limits: bool = True) -> Path:
     """A board file in ``folder`` with so many control values from 0 to 8 V."""
     values = np.linspace(0.0, 8.0, controls)
-    text = BOARD.format(controls=", ".join(f"{value:.9g}" for value in values), nominal=f"{values[controls // 2]:.9g}")
+    text = BOARD.format(
+        controls=", ".join(f"{value:.9g}" for value in values), nominal=f"{values[controls // 2]:.9g}"
+    )
     if not with_intent:
         text = text[: text.index("[intended]")] + text[text.index("[axes.control]") :]
         text = text[: text.index("[hand]")] + text[text.index("[limits]") :]
@@ -149,9 +152,16 @@ def make_result(
         bars.loc[5, "frequency"] = 10.0
     if not with_intent:
         hand = hand[[]]
-    effects = _effects(corners["corner"], ideal, refined, np.asarray(by_supply + 0.0 * control), by_delay)
+    effects = _effects(corners["corner"], ideal, refined, np.asarray(by_supply + 0.0 * control))
     table, chain = judge(
-        board, corners, hand, hand, {"solved": ideal[[]], "ideal": ideal, "refined": refined}, effects, simulated, bars
+        board,
+        corners,
+        hand,
+        hand,
+        {"solved": ideal[[]], "ideal": ideal, "refined": refined},
+        effects,
+        simulated,
+        bars,
     )
     drawn = "3.3 kOhm" if clean else "4.7 kOhm"
     check = pd.DataFrame(
@@ -189,21 +199,25 @@ def make_result(
         },
         waveforms={str(nominal["corner"]): _waves(float(nominal["duty.simulated"]))},
         telling={str(nominal["corner"]): "every axis at its nominal value"},
-        formulas={name: (formula.text, f"{formula.text} with numbers") for name, formula in board.hand.items()},
+        formulas={
+            name: (formula.text, f"{formula.text} with numbers") for name, formula in board.hand.items()
+        },
         parts_text=(("saturation of the comparator", "150 mV", "the model alone on a test circuit"),),
         lint=(Finding(Path("sandpiper.cir"), "node n7 has one connection only", "n7", 14),),
         notes=(Finding(Path("sandpiper.cir"), "analysis line skipped", ".tran", 40),),
     )
 
 
-def _nominal(board, table):  # type: ignore[no-untyped-def]
+def _nominal(board: Board, table: pd.DataFrame) -> str:
     keep = np.ones(len(table), dtype=bool)
     for name, axis in board.axes.items():
         keep &= np.isclose(table[name], axis.nominal)
-    return table.loc[keep, "corner"].iloc[0]
+    return str(table.loc[keep, "corner"].iloc[0])
 
 
-def _effects(names: pd.Series, ideal: pd.DataFrame, refined: pd.DataFrame, by_supply, by_delay):  # type: ignore[no-untyped-def]
+def _effects(
+    names: pd.Series, ideal: pd.DataFrame, refined: pd.DataFrame, by_supply: np.ndarray
+) -> pd.DataFrame:
     """Named effects between ideal and refined; the duty has two, the others one each."""
     rows = []
     for index, corner in names.items():
@@ -228,4 +242,9 @@ def _waves(duty: float) -> dict[str, np.ndarray]:
     cycle = (time / 2.2e-3) % 1.0
     ramp = np.where(cycle < 0.985, 0.6 + 6.9 * cycle / 0.985, 7.5 - 6.9 * (cycle - 0.985) / 0.015)
     threshold = np.full_like(time, 0.6 + 6.9 * duty)
-    return {"time": time, "ramp": ramp, "threshold": threshold, "output": np.where(ramp < threshold, 8.0, 0.15)}
+    return {
+        "time": time,
+        "ramp": ramp,
+        "threshold": threshold,
+        "output": np.where(ramp < threshold, 8.0, 0.15),
+    }

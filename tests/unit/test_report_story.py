@@ -1,0 +1,219 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The first screen: what is said, counted and named."""
+
+from __future__ import annotations
+
+import dataclasses
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from harness.report.story import tell
+from harness.report.terminal import lines_of, statement, summary_lines
+from harness.results import RunResult
+from harness.verdict import REMAINDER, what_falls_short
+
+sys.path.insert(0, str(Path(__file__).parent))  # the made-up run lies beside the tests
+from report_fixture import make_result
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory: pytest.TempPathFactory) -> RunResult:
+    """A run with a slip, a corner without figures, a limit not met and a wrong formula."""
+    return make_result(tmp_path_factory.mktemp("board"))
+
+
+@pytest.fixture(scope="module")
+def clean(tmp_path_factory: pytest.TempPathFactory) -> RunResult:
+    """A run in which nothing falls short."""
+    return make_result(tmp_path_factory.mktemp("board"), clean=True)
+
+
+def reduced(result: RunResult, **columns: object) -> RunResult:
+    """The run with columns of its corner table set to one value in its first row."""
+    corners = result.corners.copy()
+    for name, value in columns.items():
+        corners.loc[0, name.replace("__", ".")] = value
+    return dataclasses.replace(result, corners=corners)
+
+
+def test_a_clean_run_says_that_no_limit_falls_short(clean: RunResult) -> None:
+    """The statement names the number of corners and gives no reason against a clean end."""
+    said = tell(clean).statement
+    assert said.kind == "within"
+    assert said.words == f"No limit falls short in {len(clean.corners)} corners."
+    assert said.reasons == ()
+    assert said.exit_words.startswith("Exit status 0")
+
+
+def test_an_outside_figure_says_falls_short(result: RunResult) -> None:
+    """Counts of limits and corners come from the table."""
+    outside = int((result.corners["duty.limit"] == "outside").sum())
+    assert outside > 0
+    said = tell(result).statement
+    assert said.kind == "falls short"
+    assert said.words == f"Falls short: 1 of 3 limits, in {outside} of {len(result.corners)} corners."
+    assert said.exit_words.startswith("Exit status 1")
+
+
+@pytest.mark.parametrize("word", ["no figure", "too close to call"])
+def test_a_limit_without_an_answer_is_not_shown(clean: RunResult, word: str) -> None:
+    """One corner that cannot be judged is enough to say not shown."""
+    said = tell(reduced(clean, duty__limit=word)).statement
+    assert said.kind == "not shown"
+    assert "1 of 3 limits cannot be judged in 1 of" in said.words
+    assert said.reasons
+
+
+def test_without_limits_nothing_is_shown_about_them(tmp_path: Path) -> None:
+    """No limit is not the same as no limit that falls short."""
+    told = tell(make_result(tmp_path, with_limits=False))
+    assert told.statement.kind == "not shown"
+    assert "The board file sets no limits: nothing is shown about them." in told.not_shown
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {},
+        {"duty__limit": "outside"},
+        {"duty__limit": "too close to call"},
+        {"frequency__agreement": "disagrees"},
+        {"frequency__agreement": "too coarse"},
+        {"state": "out of range"},
+        {"state": "no ramp"},
+        {"state": "chatter"},
+        {"state": "not simulated"},
+    ],
+)
+def test_reasons_are_given_exactly_where_the_verdict_finds_something(
+    clean: RunResult, change: dict[str, str]
+) -> None:
+    """The story's reasons and the list that decides the exit status are empty together."""
+    changed = reduced(clean, **change)
+    decided = what_falls_short(changed.corners, changed.check, changed.expected)
+    assert bool(tell(changed).statement.reasons) == bool(decided) == bool(change)
+
+
+def test_a_limit_on_what_nothing_measured_is_not_shown(clean: RunResult) -> None:
+    """A limit whose quantity has no column is never a pass."""
+    gone = clean.corners.drop(columns=[name for name in clean.corners if name.startswith("duty.")])
+    told = tell(dataclasses.replace(clean, corners=gone))
+    assert told.statement.kind == "not shown"
+    assert "Limits on quantities that nothing measured: duty." in told.not_shown
+    assert next(one for one in told.limits if one.quantity == "duty").verdict == "no figure"
+
+
+def test_a_part_drawn_otherwise_comes_first_with_both_values(result: RunResult) -> None:
+    """Words with both values, before anything about limits."""
+    assert [slip.words for slip in tell(result).slips] == ["Rpull: 3.3 kOhm intended, 4.7 kOhm drawn"]
+    lines = summary_lines(result)
+    slip = next(index for index, line in enumerate(lines) if "3.3 kOhm intended, 4.7 kOhm drawn" in line)
+    assert slip < next(index for index, line in enumerate(lines) if line.startswith("Falls short"))
+
+
+def test_a_board_without_intent_says_what_cannot_be_noticed(tmp_path: Path) -> None:
+    """No intended values: a wrong part value cannot be noticed, and the first screen says so."""
+    told = tell(make_result(tmp_path, with_intent=False))
+    assert told.intent.endswith("a wrong part value cannot be noticed.")
+    assert told.partings == ()
+
+
+def test_the_worst_corner_of_a_limit_is_the_one_with_the_least_room(result: RunResult) -> None:
+    """Corner, axis values, figure and margin belong together."""
+    limit = next(one for one in tell(result).limits if one.quantity == "duty")
+    row = result.corners.loc[result.corners["duty.margin"].idxmin()]
+    assert limit.corner == row["corner"]
+    assert limit.place == "control 0 V, supply 13.5 V, temperature 0 degC, pitch 15 uA"
+    assert float(limit.margin) == pytest.approx(row["duty.margin"], rel=1e-3)
+    assert limit.verdict == "outside"
+
+
+def test_the_largest_effect_is_named(result: RunResult) -> None:
+    """Frequency parts by the reset time, most at the highest pitch, and is told in cents."""
+    frequency = next(one for one in tell(result).partings if one.quantity == "frequency")
+    assert frequency.effect == "reset time, -35.0 cents"
+    assert frequency.largest == "-35.0 cents"
+    assert "pitch 150 uA" in frequency.place
+
+
+def test_a_remainder_larger_than_any_effect_is_said(result: RunResult) -> None:
+    """Where the remainder is the largest step it is called so, the largest named effect behind it."""
+    corner = next(one.corner for one in tell(result).partings if one.quantity == "duty")
+    effects = result.effects.copy()
+    mine = (effects["quantity"] == "duty") & (effects["corner"] == corner)
+    effects.loc[mine & (effects["effect"] == REMAINDER), "amount"] = 0.5
+    told = tell(dataclasses.replace(result, effects=effects))
+    words = next(one.effect for one in told.partings if one.quantity == "duty")
+    assert words.startswith(f"{REMAINDER}, +0.5000 (largest named effect: ramp follows the supply")
+
+
+def test_explained_but_far_is_listed(result: RunResult) -> None:
+    """Explained figures beyond three tolerances are counted and the worst is named."""
+    off = (result.corners["frequency.difference"] / result.corners["frequency.tolerance"]).abs()
+    number = int((off[result.corners["frequency.agreement"] == "explained"] > 3.0).sum())
+    assert number > 0
+    far = next(one.words for one in tell(result).far if one.quantity == "frequency")
+    assert f"off in {number} corners" in far
+
+
+def test_a_disagreeing_figure_is_not_listed_as_explained(result: RunResult) -> None:
+    """The wrong rise time formula disagrees and is not among the explained ones."""
+    told = tell(result)
+    assert all(one.quantity != "rise_time" for one in told.far)
+    assert told.partings[0].quantity == "rise_time"
+    assert told.partings[0].disagrees == int((result.corners["rise_time.agreement"] == "disagrees").sum())
+
+
+def test_what_was_not_shown_is_listed_with_reasons(result: RunResult) -> None:
+    """Not simulated with its reason, too coarse, and limits without a figure."""
+    told = "\n".join(tell(result).not_shown)
+    assert "1 corner not simulated: c004 (the time limit of 60 s ran out)." in told
+    assert "Frequency: too coarse in 1 corner" in told
+    assert "Pull-up current, output low: a limit without a figure in 2 corners." in told
+
+
+def test_every_count_of_a_quantity_adds_up(result: RunResult) -> None:
+    """The five words of agreement together cover all corners."""
+    for one in tell(result).partings:
+        total = one.agrees + one.explained + one.disagrees + one.too_coarse + one.no_figure
+        assert total == len(result.corners)
+
+
+def test_an_expected_figure_stands_beside_its_corner(result: RunResult) -> None:
+    """The literal figure, the simulated one with its bar, and the verdict."""
+    (expected,) = tell(result).expected
+    assert expected.expected == "0.5"
+    assert expected.simulated.startswith("0.502")
+    assert expected.verdict == "agrees"
+
+
+def test_an_expected_figure_without_its_corner_is_told(result: RunResult) -> None:
+    """A run over a part of the corners does not lose the figure in silence."""
+    lost = result.expected.assign(corner="", simulated=np.nan, bar=np.nan, agreement="no figure")
+    (expected,) = tell(dataclasses.replace(result, expected=lost)).expected
+    assert expected.place == "not in this run"
+    assert expected.simulated == "no figure"
+
+
+def test_terminal_lines_are_plain_ascii_and_tell_the_same(result: RunResult) -> None:
+    """Nothing but ASCII, and the page's statement word for word."""
+    lines = summary_lines(result)
+    assert all(line.isascii() for line in lines)
+    assert statement(result).words in lines
+    assert lines[-1] == statement(result).exit_words
+
+
+@pytest.mark.parametrize("clean", [True, False])
+def test_nothing_is_called_safe(tmp_path: Path, clean: bool) -> None:
+    """A simulation shows; it does not promise."""
+    assert "safe" not in "\n".join(lines_of(tell(make_result(tmp_path, clean=clean)))).lower()
+
+
+def test_an_empty_effect_table_is_no_obstacle(result: RunResult) -> None:
+    """Without effects the story names none."""
+    empty = pd.DataFrame(columns=["corner", "quantity", "effect", "amount", "origin"])
+    assert all(one.effect == "" for one in tell(dataclasses.replace(result, effects=empty)).partings)
