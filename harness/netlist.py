@@ -13,6 +13,7 @@ Everything that may run, load or write is refused here, before the engine sees a
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -33,7 +34,6 @@ from harness.netlist_scopes import (
     flat_parts,
     problem_at,
     scopes_of,
-    words_only,
 )
 from harness.resources import netlists_folder
 
@@ -189,17 +189,14 @@ class Netlist:
         for name, value in settings.items():
             key, number = name.lower(), float(value)
             if not math.isfinite(number):
-                findings.append(
-                    Finding(self.path, f"cannot be set to {number}; expected a finite number", name)
-                )
+                message = f"cannot be set to {number}; expected a finite number"
+                findings.append(Finding(self.path, message, name))
             elif key in self.parameters:
                 parameters[key] = number
-                if key in self.flat and key not in words.names_used(
-                    words_only(self.flat[key].part.value_text)
-                ):
-                    findings.append(
-                        Finding(self.path, "is the name of a parameter and of a part; rename one", name)
-                    )
+                twin = self.flat.get(key)
+                if twin is not None and key not in words.names_used(twin.part.value_text):
+                    message = "is the name of a parameter and of a part; rename one of them"
+                    findings.append(Finding(self.path, message, name))
             else:
                 problem = self._not_settable(name, key, number)
                 if problem is None:
@@ -226,7 +223,7 @@ class Netlist:
                 self.path, f"there is no parameter, source or part of this name{nearest(name, valid)}", name
             )
         part = found.part
-        used = sorted(set(words.names_used(words_only(words.inner(part.value_text)))))
+        used = sorted(set(words.names_used(words.inner(part.value_text))))
         if part.letter not in _SETTABLE or is_behavioural(part) or "q" in part.parameters:
             message = "has no single value that could be set"
         elif part.function is not None:
@@ -301,15 +298,9 @@ def read_netlist(path: Path | str, folders: Sequence[Path] = ()) -> Netlist:
 
 def _ordered(findings: Sequence[Finding], main: Path) -> list[Finding]:
     """Each finding once, the netlist's own lines first, then file by file."""
-    unique = list(dict.fromkeys(findings))
-    return sorted(
-        unique,
-        key=lambda finding: (
-            finding.path not in (main, main.resolve()),
-            str(finding.path),
-            finding.line or 0,
-        ),
-    )
+    own = (main, Path(os.path.realpath(main)))
+    unique = dict.fromkeys(findings)
+    return sorted(unique, key=lambda each: (each.path not in own, str(each.path), each.line or 0))
 
 
 def _title_findings(reading: Reading, cards: Cards) -> list[Finding]:

@@ -15,7 +15,7 @@ from harness.findings import Finding, NetlistError, nearest
 from harness.netlist_cards import Cards, Circuit
 from harness.netlist_lines import Line
 from harness.netlist_parts import VALUE_NAMES, Part, node
-from harness.netlist_scopes import FlatPart, Scope, Values, names_of, words_only
+from harness.netlist_scopes import FlatPart, Scope, Values, names_of
 
 ENGINE_FUNCTIONS = frozenset(
     ["abs", "acos", "acosh", "asin", "asinh", "atan", "atanh", "ceil", "cos", "cosh", "ddt", "exp", "floor", "ln", "log", "log10", "max", "min", "nint", "pow", "pwl", "pwr", "sgn", "sin", "sinh", "sqrt", "tan", "tanh", "ternary_fcn", "u", "u2", "uramp"]
@@ -136,7 +136,7 @@ def _instance(scope: Scope, part: Part) -> Iterator[Finding]:
         if name not in inner.defaults and name not in _OF_INSTANCES:
             hint = nearest(name, inner.defaults) or " (it has none)"
             yield _finding(part.line, f'{inner.name} has no parameter "{name}"{hint}', part.name)
-        clash = sorted((set(words.names_used(words_only(words.inner(text)))) & own) - {name})
+        clash = sorted((set(words.names_used(words.inner(text))) & own) - {name})
         if clash:
             yield _finding(
                 part.line, f'`{name}={text}`: "{clash[0]}" is a name inside {inner.name} too, and the engine would take '
@@ -150,7 +150,7 @@ def _expression(scope: Scope, part: Part, nodes: frozenset[str]) -> Iterator[Fin
     free = part.letter == "b" or (part.letter in "eg" and part.function is not None)
     if not text or not (free or is_behavioural(part)):
         return
-    plain = words_only(re.sub(r"[{}']", " ", text))
+    plain = re.sub(r"[{}']", " ", text)
     known = {name for place in scope.outwards() for name in names_of(place)}
     for name in words.names_used(plain):
         if name not in known and name not in ENGINE_NAMES:

@@ -132,8 +132,9 @@ class _Reader:
         if _LICENCE.match(first.strip()):
             shown = second if second.startswith("*") else path.stem
         reading.title = shown.strip().lstrip("*").strip() or path.stem
-        if not first.lstrip().startswith("*") and first.strip():
-            reading.first = Line(_COMMENT.split(first)[0].strip(), path, 1)
+        meant = _COMMENT.split(first, maxsplit=1)[0].strip()
+        if meant and not meant.startswith("*"):
+            reading.first = Line(meant, path, 1)
 
     def logical(self, path: Path, text: str, start: int) -> Iterator[_Entry]:
         """Logical lines with their pieces; comments are looked at and dropped."""

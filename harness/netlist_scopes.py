@@ -12,7 +12,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import partial
 
 from harness import netlist_words as words
 from harness.findings import Finding, NetlistError, nearest
@@ -199,7 +198,7 @@ class Values:
             if words.is_number(bare):
                 return parse_spice(bare)
             expanded = expand_functions(bare, scope.circuit)
-            names = set(words.names_used(words_only(expanded)))
+            names = set(words.names_used(expanded))
             namespace = {name: self.parameter(scope, name, line, bare) for name in sorted(names)}
             return evaluate_spice(expanded, namespace)
         except FormulaError as error:
@@ -223,21 +222,6 @@ def names_of(scope: Scope) -> set[str]:
     return set(scope.circuit.parameters) | set(scope.circuit.defaults)
 
 
-_NUMBER_WORD = re.compile(rf"(?<![\w.]){words.NUMBER}\w*")
-
-
-_NAME_WORD = re.compile(r"(?<![\w.])[^\W\d]\w*")
-
-
-def _given(given: Mapping[str, str], word: re.Match[str]) -> str:
-    return given.get(word[0].lower(), word[0])
-
-
-def words_only(expression: str) -> str:
-    """The expression with its numbers blanked out, so that suffixes are not taken for names."""
-    return _NUMBER_WORD.sub("0", expression)
-
-
 def expand_functions(expression: str, circuit: Circuit, depth: int = 0) -> str:
     """The expression with every ``.func`` call written out. Raises ValueError where that does not end or fit."""
     for match in re.finditer(r"(?<![\w.])([^\W\d]\w*)\s*\(", expression):
@@ -253,9 +237,7 @@ def expand_functions(expression: str, circuit: Circuit, depth: int = 0) -> str:
                 f"`{function.name}` wants {len(function.arguments)} argument(s), got {len(arguments)}"
             )
         given = {name: f"({text.strip()})" for name, text in zip(function.arguments, arguments, strict=True)}
-        body = re.sub(
-            r"(?<![\w.])[^\W\d]\w*", lambda word: given.get(word[0].lower(), word[0]), function.body
-        )
+        body = words.replace_names(function.body, given)
         return expand_functions(
             f"{expression[: match.start()]}({body}){expression[end + 1 :]}", circuit, depth + 1
         )

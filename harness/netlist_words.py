@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 NUMBER = r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _OPEN, _CLOSE = "({[", ")}]"
@@ -13,6 +13,8 @@ _ASSIGNMENT = re.compile(r"([^\W\d][\w.]*(?:\([^()]*\))?)\s*(?<![<>!=])=(?!=)\s*
 _NAME = re.compile(r"(?<![\w.])([^\W\d]\w*)(\s*\()?")
 _ATTO = re.compile(rf"(?<![\w.])([+-]?{NUMBER})a[a-z]*(?!\w)", re.IGNORECASE)
 _MARK = re.compile(r"[+-]?\d+[a-z]{1,3}\d+[a-z]*", re.IGNORECASE)
+_WHOLE_NAME = re.compile(r"(?<![\w.])[^\W\d]\w*")
+_NUMBER_WORD = re.compile(rf"(?<![\w.]){NUMBER}\w*")
 _NODE_CALL = re.compile(r"(?<![\w.])[vi]\s*\(([^()]*)\)", re.IGNORECASE)
 _PLAIN_NUMBER = re.compile(rf"[+-]?{NUMBER}[^\W\d_%]*%?")
 
@@ -68,6 +70,8 @@ def pair(word: str) -> tuple[str, str] | None:
 def assignments(text: str) -> list[tuple[str, str]]:
     """``a=1 b = {a * 2}`` as pairs of name and value text, a value reaching to the next ``name=``."""
     found = [match for match in _ASSIGNMENT.finditer(text) if _outside(text, match.start())]
+    if not found:
+        return []
     ends = [match.start() for match in found[1:]] + [len(text)]
     return [
         (match[1].lower(), text[match.end() : end].strip().rstrip(",").strip())
@@ -120,9 +124,19 @@ def marked_expressions(text: str) -> list[str]:
 
 def names_used(expression: str) -> Iterator[str]:
     """Names of an expression in lower case; functions and the arguments of V() and I() left out."""
-    for match in _NAME.finditer(_NODE_CALL.sub(" ", expression)):
+    for match in _NAME.finditer(_NODE_CALL.sub(" ", without_numbers(expression))):
         if not match[2]:
             yield match[1].lower()
+
+
+def without_numbers(expression: str) -> str:
+    """The expression with its numbers blanked out, so that suffixes are not taken for names."""
+    return _NUMBER_WORD.sub("0", expression)
+
+
+def replace_names(expression: str, given: Mapping[str, str]) -> str:
+    """The expression with other text in the place of some names, given in lower case."""
+    return _WHOLE_NAME.sub(lambda word: given.get(word[0].lower(), word[0]), expression)
 
 
 def functions_used(expression: str) -> Iterator[str]:

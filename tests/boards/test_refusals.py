@@ -1,0 +1,150 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What may run, load or write is refused with file and line, before the engine sees anything.
+
+Each payload would leave a marker file if it ran. All of them were tried on ngspice 39, 44 or 47, by hand, with the
+outcome that stands beside each refusal in harness/netlist_refusals.py.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+from harness.findings import NetlistError
+from harness.netlist import read_netlist
+from harness.netlist_refusals import REFUSALS
+
+SOUND = "a sound circuit\nV1 a 0 1\nR1 a 0 1k\n"
+
+PAYLOADS = [
+    ("control block", ".control\nshell touch {marker}\n.endc", 4),
+    ("control block", "   .CONTROL\nshell touch {marker}\n.endc", 4),
+    ("control block", ".control\necho x > {marker}\nquit\n.endc", 4),
+    ("control block", ".endc", 4),
+    ("command in a comment", "*# shell touch {marker}", 4),
+    ("command in a comment", "   *#shell touch {marker}", 4),
+    ("command in a comment", "* # shell touch {marker}", 4),
+    ("script", "*ng_script\n*#shell touch {marker}", 4),
+    ("script", "*ng_script_with_params {marker}", 4),
+    ("process model", ".model runner d_process(process_file=\"touch\" process_params=[\"{marker}\"])", 4),
+    ("process model", "+ tc1=0\n.MODEL runner\n+ D_PROCESS(process_file=x)", 5),
+    ("co-simulation", ".model library d_cosim simulation=\"{marker}\"", 4),
+    ("co-simulation", ".model library d_co\n+sim delay=1n", 4),
+    ("file model", ".model reader filesource(file=\"{marker}\")", 4),
+    ("file model", ".model reader d_source(input_file=\"{marker}\")", 4),
+    ("file model", ".model reader d_state(state_file=\"{marker}\")", 4),
+    ("file model", ".model reader table2d(file=\"{marker}\")", 4),
+    ("file model", ".model reader xfer(file=\"{marker}\")", 4),
+    ("file name", "V2 b 0 PWL file={marker}", 4),
+    ("file name", "V2 b 0 wavefile={marker} chan=0", 4),
+    ("code model", "codemodel {marker}", 4),
+    ("code model", ".codemodel {marker}", 4),
+    ("code model", "osdi {marker}", 4),
+    ("code model", "pre_osdi {marker}", 4),
+    ("command before loading", "pre_codemodel {marker}", 4),
+    ("command before loading", ".pre_set x={marker}", 4),
+    ("command line", ".libsave {marker}", 4),
+    ("command line", ".exec touch {marker}", 4),
+    ("command line", ".shell touch {marker}", 4),
+    ("command line", ".system touch {marker}", 4),
+    ("command line", ".write {marker}", 4),
+    ("command line", ".wave {marker} 16 44100 a", 4),
+    ("command line", ".sndprint {marker}", 4),
+    ("backtick", ".param x=`touch {marker}`", 4),
+    ("backtick", "R2 a 0 `touch {marker}`", 4),
+    ("cshunt", ".options cshunt=1p", 4),
+    ("cshunt", ".option reltol=1e-4\n.opt reltol=1e-4\n+ CSHUNT=1p", 5),
+    ("random value", "B1 b 0 V=limit(v(a), 0, 1)", 4),
+    ("random value", "R2 a 0 {{agauss(1k, 10, 1)}}", 4),
+    ("random value", ".param x={{unif(1, 0.1)}}", 4),
+    ("external source", "V2 b 0 dc 0 external", 4),
+    ("include", ".include {marker}", 4),
+    ("include", ".include ../outside/payload.inc", 4),
+    ("include", ".include '/etc/passwd'", 4),
+    ("include", ".include ~/payload.inc", 4),
+    ("include", ".include $HOME/payload.inc", 4),
+    ("include", ".lib ../outside/payload.inc fast", 4),
+    ("include", ".include link.inc", 4),
+    ("unknown line", ".something touch {marker}", 4),
+    ("unknown line", ".con\n+trol\nshell touch {marker}\n.endc", 4),
+    ("unknown element", "shell touch {marker}", 4),
+    ("unknown element", "N1 a 0 loaded", 4),
+    ("unknown model", ".model x1 d_lut_from_elsewhere(a=1)", 4),
+]  # fmt: skip
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "outside").mkdir()
+    (tmp_path / "outside" / "payload.inc").write_text("R9 a 0 1k\n")
+    board = tmp_path / "board"
+    board.mkdir()
+    (board / "link.inc").symlink_to(tmp_path / "outside" / "payload.inc")
+    return board
+
+
+@pytest.mark.parametrize(("kind", "payload", "line"), PAYLOADS, ids=[f"{kind}: {text}" for kind, text, _ in PAYLOADS])
+@pytest.mark.parametrize("place", ["netlist", "include"])
+def test_nothing_runs(folder: Path, kind: str, payload: str, line: int, place: str) -> None:
+    marker = folder / "marker"
+    text = payload.format(marker=marker)
+    path = folder / "board.cir"
+    if place == "netlist":
+        path.write_text(f"{SOUND}{text}\n.end\n")
+        culprit, expected = "board.cir", line
+    else:
+        (folder / "part.inc").write_text(f"* one\n* two\n\n{text}\n" if not text.startswith("+") else f"* one\n* two\nR2 a 0 1k\n{text}\n")
+        path.write_text(f"{SOUND}.include part.inc\n.end\n")
+        culprit, expected = "part.inc", line
+    with pytest.raises(NetlistError) as caught:
+        read_netlist(path)
+    places = [(finding.path.name, finding.line) for finding in caught.value.findings if finding.path]
+    assert (culprit, expected) in places, str(caught.value)
+    assert not marker.exists()
+    assert "PySpice" not in sys.modules or "harness.engine.session" in sys.modules, "reading must not touch the engine"
+
+
+@pytest.mark.parametrize(
+    "first", [".control", "*ng_script", "*ng_script_with_params", "*# shell touch marker", "#!/bin/sh", "ng_script"]
+)
+def test_a_first_line_is_no_exception(folder: Path, first: str) -> None:
+    path = folder / "board.cir"
+    path.write_text(f"{first}\nV1 a 0 1\nR1 a 0 1k\n")
+    with pytest.raises(NetlistError) as caught:
+        read_netlist(path)
+    assert caught.value.findings[0].line == 1
+
+
+def test_what_stands_behind_the_end_is_no_exception(folder: Path) -> None:
+    path = folder / "board.cir"
+    path.write_text(f"{SOUND}.end\n.control\nshell touch marker\n.endc\n")
+    with pytest.raises(NetlistError, match=r"board\.cir:5"):
+        read_netlist(path)
+
+
+def test_every_refusal_has_a_payload() -> None:
+    assert {entry.name for entry in REFUSALS} <= {kind for kind, _, _ in PAYLOADS}
+
+
+def test_a_block_of_commands_is_one_finding(folder: Path) -> None:
+    path = folder / "board.cir"
+    path.write_text(f"{SOUND}.control\nrun\nplot v(a)\nwrite out.raw\n.endc\n.end\n")
+    with pytest.raises(NetlistError) as caught:
+        read_netlist(path)
+    assert [finding.line for finding in caught.value.findings] == [4]
+    assert "delete these lines" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "* the .control block was removed", "* profile=1 file=2", ".param cshunt=1n profile=2", "Rosdis a 0 1k",
+        ".model clip limit(out_lower_limit=0 out_upper_limit=5)", "Rlimit a 0 1k ; limit(x) is gone",
+    ],
+)  # fmt: skip
+def test_harmless_lines_that_look_alike_are_read(folder: Path, line: str) -> None:
+    path = folder / "board.cir"
+    path.write_text(f"{SOUND}{line}\n.end\n")
+    assert "r1" in read_netlist(path).parts

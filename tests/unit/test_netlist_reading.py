@@ -1,0 +1,197 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From files to parts: title, comments, continuations, includes, and what goes to the engine."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from harness.findings import NetlistError
+from harness.netlist import Netlist, read_netlist
+from harness.resources import netlists_folder
+
+Write = Callable[..., Path]
+
+
+@pytest.fixture
+def write(tmp_path: Path) -> Write:
+    def put(text: str | bytes, name: str = "board.cir") -> Path:
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(text if isinstance(text, bytes) else text.encode("utf-8"))
+        return path
+
+    return put
+
+
+def read(path: Path) -> Netlist:
+    return read_netlist(path)
+
+
+def test_the_first_line_is_the_title_and_nothing_else(write: Write) -> None:
+    netlist = read(write("A divider\nR1 in out 10k\nR2 out 0 10k\nV1 in 0 5\n.end\n"))
+    assert netlist.title == "A divider"
+    assert set(netlist.parts) == {"r1", "r2", "v1"}
+    assert netlist.nodes == {"in", "out", "0"}
+    assert [line.text for line in netlist.deck()] == ["R1 in out 10k", "R2 out 0 10k", "V1 in 0 5"]
+
+
+def test_a_licence_line_is_no_title(write: Write) -> None:
+    netlist = read(write("* SPDX-License-Identifier: CC0-1.0\n* A divider\nR1 a 0 1k\nV1 a 0 1\n"))
+    assert netlist.title == "A divider"
+
+
+def test_the_hash_is_that_of_the_file_as_it_lies_on_disk(write: Write) -> None:
+    path = write(b"title\r\nR1 a 0 1k\r\nV1 a 0 1\r\n")
+    assert read(path).sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def test_comments_and_continuations_keep_the_line_number(write: Write) -> None:
+    netlist = read(
+        write(
+            "title\n* a comment\nR1 a\n* in between\n\n+ 0 ; half\n+ 10k $ the value\n"
+            "C1 a 0 1n // picked by ear\n  V1 a 0 DC 5\n"
+        )
+    )
+    assert netlist.parts["r1"].line.text == "R1 a 0 10k"
+    assert netlist.parts["r1"].line.number == 3
+    assert netlist.parts["c1"].line.number == 8
+    assert netlist.value("v1") == 5.0
+    assert all(not line.text.startswith(("*", "+")) for line in netlist.deck())
+
+
+def test_names_are_case_blind_and_gnd_is_ground(write: Write) -> None:
+    netlist = read(write("title\nRPull RAIL Out 3.3k\nvrail rail GND 8\nCload out gnd 1n\n"))
+    assert netlist.parts["rpull"].name == "RPull"
+    assert netlist.parts["rpull"].nodes == ("rail", "out")
+    assert netlist.nodes == {"rail", "out", "0"}
+    assert netlist.value("RPULL") == 3300.0
+
+
+def test_a_micro_sign_is_a_u(write: Write) -> None:
+    assert read(write("title\nC1 a 0 2.2\u00b5F\nV1 a 0 1\n")).value("c1") == pytest.approx(2.2e-6)
+
+
+def test_latin_1_is_read_with_a_note(write: Write) -> None:
+    netlist = read(write(b"title\nC1 a 0 2.2\xb5F\nV1 a 0 1\n"))
+    assert netlist.value("c1") == pytest.approx(2.2e-6)
+    assert [note.line for note in netlist.notes] == [2]
+    assert "Latin-1" in netlist.notes[0].message
+
+
+@pytest.mark.parametrize(
+    ("data", "word"),
+    [("title\nR1 a 0 1k\n".encode("utf-16"), "UTF-16"), (b"title\nR1 a 0 1k\x00\n", "binary")],
+)
+def test_other_encodings_are_named(write: Write, data: bytes, word: str) -> None:
+    with pytest.raises(NetlistError, match=word):
+        read(write(data))
+
+
+def test_an_invisible_character_is_named(write: Write) -> None:
+    with pytest.raises(NetlistError, match=r"U\+00A0") as caught:
+        read(write("title\nV1 a 0 1\nR1 a\u00a00 1k\n"))
+    assert caught.value.findings[0].line == 3
+
+
+def test_lines_of_an_exported_netlist_are_skipped_with_a_note(write: Write) -> None:
+    netlist = read(
+        write(
+            "title\nR1 a 0 1k\nV1 a 0 1\n.tran 1u 1m\n.print v(a)\n.meas tran x max v(a)\n.probe v(a)\n.save v(a)\n"
+            ".temp 50\n.options reltol=1e-4 savecurrents\n.ic v(a)=0\n.nodeset v(a)=1\n.end\n"
+        )
+    )
+    assert [note.line for note in netlist.notes] == [4, 5, 6, 7, 8, 9, 10]
+    assert netlist.options == {"reltol": "1e-4", "savecurrents": ""}
+    deck = [line.text for line in netlist.deck()]
+    assert deck == ["R1 a 0 1k", "V1 a 0 1", ".ic v(a)=0", ".nodeset v(a)=1"]
+
+
+def test_nothing_behind_the_end_is_used(write: Write) -> None:
+    netlist = read(write("title\nR1 a 0 1k\nV1 a 0 1\n.END\nR2 a 0 nonsense\n"))
+    assert set(netlist.parts) == {"r1", "v1"}
+    assert netlist.notes[0].line == 5
+
+
+def test_includes_come_from_the_own_folder_the_given_ones_and_the_package(write: Write, tmp_path: Path) -> None:
+    write("R2 b 0 2k\n.include deeper/more.inc\n", "own.inc")
+    write("R3 b 0 3k\n", "deeper/more.inc")
+    other = tmp_path.parent / f"{tmp_path.name}_other"
+    other.mkdir()
+    (other / "far.inc").write_text("R4 b 0 4k\n")
+    shipped = sorted(path.name for path in (netlists_folder() / "parts").glob("comparator_393.inc"))
+    assert shipped, "the package's own models are missing"
+    path = write(
+        'title\nV1 b 0 1\n.include "own.inc"\n.inc far.inc\n.include "parts/comparator_393.inc"\n'
+        "X1 b b b 0 o comparator_393\nRo o b 1k\n"
+    )
+    netlist = read_netlist(path, [other])
+    assert {"r2", "r3", "r4"} <= set(netlist.parts)
+    assert netlist.parts["r3"].line.path.name == "more.inc"
+    assert netlist.parts["r3"].line.number == 1
+    assert [file.name for file, _ in netlist.files] == [
+        "board.cir", "own.inc", "more.inc", "far.inc", "comparator_393.inc",
+    ]  # fmt: skip
+    with pytest.raises(NetlistError, match="no file"):
+        read_netlist(path)
+
+
+def test_the_same_file_twice_is_read_once(write: Write) -> None:
+    write(".model dd d(is=1e-15)\n", "diode.inc")
+    netlist = read(write("title\nV1 a 0 1\nD1 a 0 dd\n.include diode.inc\n.include diode.inc\n"))
+    assert list(netlist.models) == ["dd"]
+    assert "included before" in netlist.notes[0].message
+
+
+def test_a_section_of_a_library(write: Write) -> None:
+    write(
+        ".lib fast\n.param speed=2\n.endl\n.lib slow\n.param speed=1\n.endl fast\n", "corner.lib"
+    )
+    netlist = read(write("title\nV1 a 0 1\nR1 a 0 {speed*1k}\n.lib 'corner.lib' slow\n"))
+    assert netlist.value("r1") == 1000.0
+    with pytest.raises(NetlistError, match='no section "medium"'):
+        read(write("title\nV1 a 0 1\nR1 a 0 1k\n.lib corner.lib medium\n"))
+
+
+def test_a_whole_library(write: Write) -> None:
+    write(".param speed=3\n", "plain.lib")
+    assert read(write("title\nV1 a 0 1\nR1 a 0 {speed}\n.lib plain.lib\n")).value("r1") == 3.0
+
+
+def test_an_include_cannot_include_itself(write: Write) -> None:
+    write(".include b.inc\n", "a.inc")
+    write(".include a.inc\n", "b.inc")
+    with pytest.raises(NetlistError, match="includes itself") as caught:
+        read(write("title\nV1 a 0 1\n.include a.inc\n"))
+    assert [finding.path.name for finding in caught.value.findings if finding.path] == ["b.inc"]
+
+
+def test_the_excerpt_of_a_subcircuit_holds_what_it_needs_and_no_more(write: Write) -> None:
+    text = (
+        "title\n.param gain=3 unused=4 half={gain/2}\n.func twice(x) {2*x}\n.model dd d(is=1e-15)\n"
+        ".model other d(is=2e-15)\n"
+        ".subckt inner a b\nR1 a b {twice(half)*1k}\n.ends\n.subckt outer a b\nX1 a m inner\nD1 m b dd\n.ends\n"
+        ".subckt stranger a b\nR1 a b 1\n.ends\nV1 n 0 1\nX9 n 0 outer\n"
+    )
+    netlist = read(write(text))
+    assert netlist.subcircuit_text("OUTER").splitlines() == [
+        ".param gain=3", ".param half={gain/2}", ".func twice(x) {2*x}", ".model dd d(is=1e-15)",
+        ".subckt inner a b", "R1 a b {twice(half)*1k}", ".ends",
+        ".subckt outer a b", "X1 a m inner", "D1 m b dd", ".ends",
+    ]  # fmt: skip
+    moved = read(write(text.replace(".model dd", "* a comment\n\n.model   dd").replace("   dd", " dd"), "moved.cir"))
+    assert moved.hash_of_subcircuit("outer") == netlist.hash_of_subcircuit("outer")
+    changed = read(write(text.replace("gain=3", "gain=4"), "changed.cir"))
+    assert changed.hash_of_subcircuit("outer") != netlist.hash_of_subcircuit("outer")
+    assert changed.hash_of_subcircuit("stranger") == netlist.hash_of_subcircuit("stranger")
+    with pytest.raises(NetlistError, match='did you mean "outer"'):
+        netlist.subcircuit_text("outter")
+
+
+def test_the_boards_that_ship_with_the_package_are_read() -> None:
+    for path in sorted(netlists_folder().glob("boards/*/*.cir")):
+        netlist = read_netlist(path)
+        assert netlist.parts and netlist.title and not netlist.notes, path
