@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 
 from harness.alone import comparator as comparators
 from harness.alone import core as cores
-from harness.alone.bench import Engine, PartAlone, element_line, support_lines
+from harness.alone.bench import Engine, PartAlone, among, element_line, support_lines
 from harness.alone.comparator import Pins, Surroundings, Switch
 from harness.alone.core import Mirror
 from harness.characterise import Bench, Characteristics
 from harness.corners import corner_table
-from harness.predict import board_core
+from harness.predict import board_core, output
 from harness.predict.drawn import Drawn
 from harness.predict.effects import CHARGED, RESET, SOURCE_RESET
 from harness.predict.lookup import Table
@@ -225,30 +225,51 @@ class _Planner:
         where: Callable[[float, float], Surroundings],
         common: Mapping[str, Any],
     ) -> Iterator[Bench]:
-        names = ("slicer.fall_delay", "slicer.rise_delay")
+        names = ("slicer.fall_delay", "slicer.rise_delay", "slicer.fall_extra", "slicer.output_capacitance")
         if not len(up) or not len(down):
             yield self._refused("slicer delays", names, "the ramp never crosses the threshold")
             return
         grid = self.grid
+        load = float(np.nan_to_num(np.nanmedian(self.drawn.load_capacitance())))
+        falls, rises = (up, down) if self.high_below else (down, up)
+        sense = 1.0 if self.high_below else -1.0
+        top = float(np.nanmax(common["feed"])) * 1.05
 
         def measure() -> dict[str, Table]:
             engine = _engine()
 
-            def pair(temperature: float, supply: float) -> list[list[float]]:
+            def cell(temperature: float, supply: float) -> list[float]:
+                """Falling edges under the load as drawn, less what a full-blown sink would take; rising ones
+                without."""
                 at = where(temperature, supply)
                 offset = comparators.rest_figures(engine, part, pins, at, self.high_below)["offset"]
-                rising, falling = comparators.delays(engine, part, pins, at, up, down, offset)
-                return [[*rising, *falling]]
+                down = comparators.answers(engine, part, pins, at, [(s, sense) for s in falls], load, offset)
+                up = comparators.answers(engine, part, pins, at, [(s, -sense) for s in rises], 0.0, offset)
+                curve = comparators.output_curve(engine, part, pins, at, self.high_below, top)
+                middle, edge = _full_sink(curve, at.feed, at.resistance, load)
+                return [
+                    *(answer.delay - middle for answer in down),
+                    *(answer.delay for answer in up),
+                    *(answer.edge - edge for answer in down),
+                    up[-1].edge / (output.LN9 * at.resistance),
+                ]
 
-            both = grid.fill(pair)[:, :, 0, :]
+            cells = grid.fill(cell)
+            first, second, third = np.split(cells[..., :-1], [len(falls), len(falls) + len(rises)], axis=-1)
             origin = f"model {part.part.model} alone, ramps of the board's slopes"
-            tables = [
-                Table({**grid.axes(), "slope": np.log10(up)}, both[..., : len(up)], "s", origin),
-                Table({**grid.axes(), "slope": np.log10(down)}, both[..., len(up) :], "s", origin),
-            ]
-            return dict(zip(names, tables if self.high_below else tables[::-1], strict=True))
+            falling, rising = ({**grid.axes(), "slope": np.log10(slopes)} for slopes in (falls, rises))
+            return {
+                "slicer.fall_delay": Table(falling, first, "s", origin),
+                "slicer.rise_delay": Table(rising, second, "s", origin),
+                "slicer.fall_extra": Table(falling, third, "s", f"{origin}, load as drawn"),
+                "slicer.output_capacitance": Table(
+                    grid.axes(), cells[..., -1], "F", f"{origin}, rise without a load"
+                ),
+            }
 
-        yield Bench("slicer delays", names, self._subject(part, **common, up=up, down=down), measure)
+        yield Bench(
+            "slicer delays", names, self._subject(part, **common, up=up, down=down, load=load), measure
+        )
 
     # --- the core
 
@@ -418,8 +439,8 @@ class _Planner:
         if not mirrors or any(mirror is None for mirror in mirrors.values()):
             yield self._refused("mirror", names, "the mirror's input and output could not be told apart")
             return
-        currents = np.unique(np.round(np.log10(drawn.value(core.current)), 12))
-        currents = currents[np.isfinite(currents)]
+        program = drawn.value(core.current)
+        currents: Array = np.unique(np.round(np.log10(program[np.isfinite(program)]), 12)).astype(float)
         low, high = board_core.trip_low(drawn), board_core.trip_high(drawn)
         levels = np.linspace(float(np.nanmin(low)), float(np.nanmax(high)), 5)
 
@@ -429,9 +450,11 @@ class _Planner:
             def ratio(temperature: float, supply: float) -> Array:
                 mirror = mirrors[supply]
                 assert mirror is not None
-                return cores.mirror_ratio(engine, mirror, 10.0**currents, levels, temperature)
+                return cores.mirror_ratio(
+                    engine, mirror, np.asarray(10.0**currents, dtype=float), levels, temperature
+                )
 
-            axes = {**grid.axes(), "current": currents, "level": levels}
+            axes: dict[str, Array] = {**grid.axes(), "current": currents, "level": levels}
             model = drawn.part(core.mirror[0])
             origin = (
                 f"{len(core.mirror)} transistors {model.model if model else ''} alone, output level swept"
@@ -477,9 +500,8 @@ class _Planner:
                 "ramp.capacitance": Table(axes, figures, "F", f"{', '.join(words)} on a driven node, alone")
             }
 
-        subject = {
-            "lines": lines, "support": support, "low": low, "high": high, "temperatures": grid.temperatures.tolist(),
-        }  # fmt: skip
+        subject = {"lines": lines, "support": support, "low": low, "high": high}
+        subject["temperatures"] = grid.temperatures.tolist()
         yield Bench("capacitance on the ramp", names, subject, measure)
 
     def _on_the_ramp(self, supply: float) -> tuple[list[str], list[str], list[str]]:
@@ -492,32 +514,35 @@ class _Planner:
         words: list[str] = []
         held: dict[str, float] = {}
 
-        def tie(node: str, tag: str, inner: Mapping[str, str]) -> str:
-            if node == "0" or node in inner:
-                return inner.get(node, "0")
-            voltage = grid.at(drawn.node(node), supply)
-            if np.isfinite(voltage):
-                held[f"{tag}_{node}"] = voltage
-            return f"{tag}_{node}"
+        def tied(tag: str, inner: Mapping[str, str]) -> Callable[[str], str]:
+            """Nodes of a part: some by name, the others held at the voltage that the drawing gives them."""
+
+            def tie(node: str) -> str:
+                if node == "0" or node in inner:
+                    return inner.get(node, "0")
+                voltage = grid.at(drawn.node(node), supply)
+                if np.isfinite(voltage):
+                    held[f"{tag}_{node}"] = voltage
+                return f"{tag}_{node}"
+
+            return tie
 
         inputs = (
             (self.board.roles.comparator, self.board.roles.threshold, self.board.roles.output),
             (core.comparator, core.trip, board_core.gate_node(drawn)),
         )
-        for k, (name, level, output) in enumerate(inputs):
-            found = self._comparator(name, level, output)
+        for k, (name, level, driven) in enumerate(inputs):
+            found = self._comparator(name, level, driven)
             if found is None:
                 continue
             part, pins = found
-            lines.append(
-                part.line(f"dut{k}", lambda n, k=k, pins=pins: tie(n.lower(), f"c{k}", {pins.ramp: "node"}))
-            )  # type: ignore[misc]
+            lines.append(part.line(f"dut{k}", tied(f"c{k}", {pins.ramp: "node"})))
             support += part.support
             words.append(part.part.name)
         switch = self._switch(core.reset_switch, core.reset_resistor)
         if switch is not None:
             inner = {switch.gate: "0", switch.source: "0", switch.drain: "drain"}
-            lines.append(switch.part.line("dut2", lambda n: inner.get(n.lower(), "0")))
+            lines.append(switch.part.line("dut2", among(inner)))
             lines.append(cores.ohms("drain", "node", "drain", max(switch.resistance, 1.0)))
             support += switch.part.support
             words.append(switch.part.part.name)
@@ -533,10 +558,21 @@ class _Planner:
         return lines, list(dict.fromkeys(support)), words
 
 
+def _full_sink(
+    curve: tuple[Array, Array], feed: float, resistance: float, load: float
+) -> tuple[float, float]:
+    """Time to 50 % and from 90 % to 10 % (s) of a fall whose sink conducts fully from the first instant."""
+    voltage, resistor, capacitor = (np.array([value]) for value in (feed, resistance, load))
+    sink = output.SinkCurve(curve[0], curve[1][None, :])
+    low = output.low_level(voltage, resistor, sink)
+    middle, edge, _ = output.fall(voltage, resistor, capacitor, low, voltage, sink)
+    return float(middle[0]), float(edge[0])
+
+
 def _slopes(figures: Array) -> Array:
     """Knots (V/s, rising) that span the magnitudes of some slopes, geometrically spaced."""
     known = np.abs(figures[np.isfinite(figures) & (figures != 0)])
     if not len(known):
         return np.zeros(0)
     low, high = 0.9 * float(known.min()), 1.1 * float(known.max())
-    return np.geomspace(low, high, 5 if high > 2 * low else 2)
+    return np.geomspace(low, high, 4 if high > 2 * low else 2)

@@ -13,11 +13,23 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.alone.bench import Engine, PartAlone, deck, first_crossing, integral, ohms, piecewise, volts
+from harness.alone.bench import (
+    Engine,
+    PartAlone,
+    among,
+    deck,
+    first_crossing,
+    integral,
+    ohms,
+    piecewise,
+    run,
+    volts,
+)
 
 Array = NDArray[np.float64]
 BIAS_SWING = 1.0  # V on either side of the level
 FINE, FINE_STEP, COARSE_STEP = 0.6, 0.02, 0.25  # V: output curve
+REST_AFTER = 25e-6  # s: what a run gives the output to answer
 OFFSET_SPAN, OFFSET_STEP = 20e-3, 0.2e-3  # V
 
 
@@ -122,36 +134,45 @@ def output_curve(
     return knots, -np.concatenate([low["vout#branch"], high["vout#branch"]])
 
 
-def delays(
+@dataclass(frozen=True)
+class Answer:
+    """What a comparator did after one crossing: ``delay`` to the 50 % level and ``edge`` from 10 % to 90 %
+    (s)."""
+
+    delay: float
+    edge: float
+
+
+def answers(
     engine: Engine,
     comparator: PartAlone,
     pins: Pins,
     where: Surroundings,
-    slopes_up: Sequence[float],
-    slopes_down: Sequence[float],
+    cases: Sequence[tuple[float, float]],
+    load: float,
     offset: float = 0.0,
-) -> tuple[list[float], list[float]]:
-    """Delays (s) from the input's crossing, offset included, to the 50 % level of an unloaded output behind
-    its pull-up.
+) -> list[Answer]:
+    """How the output follows ramps of (slope in V/s, direction +1 or -1) through the level, offset included.
 
-    One list for ramps that rise at ``slopes_up`` (V/s), one for those that fall at ``slopes_down``.
+    The output hangs on its resistor and ``load`` (F). NaN where it does not turn.
     """
-    cases = [(s, 1.0) for s in slopes_up] + [(s, -1.0) for s in slopes_down]
-    waves, begin = _race(
-        engine,
-        comparator,
-        pins,
-        where,
-        cases,
-        lambda tag: [ohms(f"load{tag}", "feed", f"output{tag}", where.resistance)],
-    )
-    time, found = waves["time"], []
+
+    def hang(tag: str) -> list[str]:
+        lines = [ohms(f"load{tag}", "feed", f"output{tag}", where.resistance)]
+        return [*lines, f"cload{tag} output{tag} 0 {float(load)!r}"] if load > 0 else lines
+
+    settling = 10 * where.resistance * load + load * abs(where.feed) / 2e-3
+    waves, begin = _race(engine, comparator, pins, where, cases, hang, rest=REST_AFTER + settling)
+    found = []
     for k, (slope, direction) in enumerate(cases):
         output = waves[f"output{k}"]
-        middle = 0.5 * (output[0] + output[-1])
-        instant = first_crossing(time, output, middle, bool(output[-1] > output[0]), 0.0)
-        found.append(instant - begin - direction * offset / slope)
-    return found[: len(slopes_up)], found[len(slopes_up) :]
+        first, last = output[0], output[-1]
+        at10, at50, at90 = (
+            first_crossing(waves["time"], output, first + share * (last - first), bool(last > first))
+            for share in (0.1, 0.5, 0.9)
+        )
+        found.append(Answer(at50 - begin - direction * offset / slope, at90 - at10))
+    return found
 
 
 def switching_delays(
@@ -160,7 +181,7 @@ def switching_delays(
     pins: Pins,
     where: Surroundings,
     switches: Sequence[Switch],
-    slopes: Sequence[float],
+    slopes: Array,
     rising: bool,
     offset: float = 0.0,
 ) -> list[float]:
@@ -175,9 +196,7 @@ def switching_delays(
         lines = [ohms(f"load{tag}", "feed", f"output{tag}", where.resistance)]
         for k, switch in enumerate(switches):
             nodes = {switch.gate: f"output{tag}", switch.drain: f"drain{tag}_{k}", switch.source: "0"}
-            lines.append(
-                switch.part.line(f"switch{tag}_{k}", lambda node, nodes=nodes: nodes.get(node.lower(), "0"))
-            )  # type: ignore[misc]
+            lines.append(switch.part.line(f"switch{tag}_{k}", among(nodes)))
             lines.append(volts(f"drain{tag}_{k}", f"top{tag}_{k}", where.level))
             lines.append(
                 ohms(f"drain{tag}_{k}", f"top{tag}_{k}", f"drain{tag}_{k}", max(switch.resistance, 1.0))
@@ -205,12 +224,12 @@ def _race(
     cases: Sequence[tuple[float, float]],
     load: Callable[[str], list[str]],
     extra_support: Sequence[str] = (),
+    rest: float = REST_AFTER,
 ) -> tuple[dict[str, Array], float]:
     """Comparators side by side, every input crossing its level at the same instant. Gives waves and that
     instant."""
     approach = [float(np.clip(slope * 60e-6, 0.1, 2.0)) for slope, _ in cases]
     begin = 1e-6 + max(height / slope for height, (slope, _) in zip(approach, cases, strict=True))
-    rest = 25e-6
     elements = [*_held(pins, where), volts("feed", "feed", where.feed)]
     for k, (height, (slope, direction)) in enumerate(zip(approach, cases, strict=True)):
         tag, level = str(k), where.level
@@ -226,10 +245,8 @@ def _race(
             piecewise(f"ramp{tag}", f"ramp{tag}", points),
         ]
         elements += [volts(f"level{tag}", f"level{tag}", level), *load(tag)]
-    support = dict.fromkeys([*comparator.support, *extra_support])
-    engine.load(deck(support, elements, where.temperature), "comparator delays")
-    stop = begin + rest
-    return engine.transient(stop / 1000, stop, stop / 50, initial=False), begin
+    support = [*comparator.support, *extra_support]
+    return run(engine, support, elements, where.temperature, begin + rest, "comparator delays"), begin
 
 
 def _middle_crossing(inputs: Array, output: Array) -> float:

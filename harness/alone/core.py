@@ -3,13 +3,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.alone.bench import Engine, PartAlone, deck, integral, ohms, piecewise, volts
+from harness.alone.bench import Engine, PartAlone, among, deck, integral, ohms, piecewise, run, volts
 
 Array = NDArray[np.float64]
 PROBE = 0.05  # V across a conducting switch
@@ -28,7 +28,7 @@ def on_resistance(
     """Resistance (Ohm) of a conducting switch at 50 mV, its gate at ``gate_voltage`` (V) above its source."""
     nodes = {gate: "gate", drain: "drain", source: "0"}
     elements = [
-        switch.line("dut", lambda node: nodes.get(node.lower(), "0")),
+        switch.line("dut", among(nodes)),
         volts("gate", "gate", gate_voltage),
         volts("drain", "drain", PROBE),
     ]
@@ -51,9 +51,7 @@ class Mirror:
     output: str
 
 
-def mirror_ratio(
-    engine: Engine, mirror: Mirror, currents: Sequence[float], levels: Sequence[float], temperature: float
-) -> Array:
+def mirror_ratio(engine: Engine, mirror: Mirror, currents: Array, levels: Array, temperature: float) -> Array:
     """Mirrored current over programming current, shape (currents, levels), at output levels (V, evenly
     spaced)."""
     elements = [
@@ -94,8 +92,7 @@ def added_capacitance(
     ]
     stop = 2.5 * PAUSE + 2 * RUN
     elements = [*hang("node"), piecewise("drive", "node", points)]
-    engine.load(deck(dict.fromkeys(support), elements, temperature), "capacitance of parts")
-    waves = engine.transient(stop / 1000, stop, stop / 100, initial=False)
+    waves = run(engine, support, elements, temperature, stop, "capacitance of parts")
     time, current = waves["time"], -waves["vdrive#branch"]
     middle = PAUSE + RUN + 0.5 * PAUSE
     up = integral(time[time <= middle], current[time <= middle], 0.5 * PAUSE)

@@ -40,8 +40,10 @@ class Drawn:
         self.temperature = (
             corners[TEMPERATURE].to_numpy(dtype=float) if has_temperature else self.all(ROOM_TEMPERATURE)
         )
-        self.network = Network.from_netlist(netlist)
+        self.network = _remembering(Network.from_netlist(netlist))
+        self._value = lru_cache(maxsize=None)(self._value_of)
         self._solve = lru_cache(maxsize=None)(self._solve_with)
+        self._seen = lru_cache(maxsize=None)(lambda node: self.network.resistance_seen(node, self.values))
 
     def all(self, value: float) -> Array:
         """One number at every corner."""
@@ -60,7 +62,10 @@ class Drawn:
 
     def value(self, name: str | None) -> Array:
         """Resistance, capacitance or DC source value of a part (SI)."""
-        if self.part(name) is None or name is None:
+        return self._value((name or "").lower())
+
+    def _value_of(self, name: str) -> Array:
+        if self.part(name) is None:
             return self.unknown
         try:
             return np.broadcast_to(
@@ -70,8 +75,8 @@ class Drawn:
             return self.unknown
 
     def pulse(self, name: str) -> dict[str, Array] | None:
-        """The arguments of a PULSE source by name (V, s), its delay left out; None for any other source, and for one
-        that leaves arguments to the engine's own times."""
+        """The arguments of a PULSE source by name (V, s), its delay left out; None for any other source, and
+        for one that leaves arguments to the engine's own times."""
         keys = ("first", "second", "delay", "rise", "fall", "width", "period")
 
         def arguments(settings: Mapping[str, float]) -> tuple[float, ...]:
@@ -116,7 +121,7 @@ class Drawn:
             for name, part in self.netlist.parts.items()
             if part.letter.lower() == "c" and output in [node.lower() for node in part.nodes[:2]]
         ]
-        return np.sum([self.all(0.0), *(self.value(name) for name in found)], axis=0)
+        return np.asarray(np.sum([self.all(0.0), *(self.value(name) for name in found)], axis=0))
 
     # --- network
 
@@ -149,7 +154,9 @@ class Drawn:
         """Resistance seen at a node, Ohm. ``switch``: two nodes and the resistance that joins them."""
         if not node:
             return self.unknown
-        extra = [Branch("R", "switch", switch[0], switch[1], np.maximum(switch[2], 1e-9))] if switch else []
+        if switch is None:
+            return np.broadcast_to(self._seen(node.lower()), (self.count,))
+        extra = [Branch("R", "switch", switch[0], switch[1], np.maximum(switch[2], 1e-9))]
         return np.broadcast_to(self.network.resistance_seen(node, self.values, extra), (self.count,))
 
     def node_with_switch(self, node: str | None, plus: str, minus: str, resistance: Array) -> Array:
@@ -159,3 +166,15 @@ class Drawn:
         extra = [Branch("R", "switch", plus, minus, np.maximum(resistance, 1e-9))]
         found = self.network.solve(self.values, extra).get(node.lower())
         return self.unknown if found is None else np.broadcast_to(found, (self.count,))
+
+
+def _remembering(network: Network) -> Network:
+    """The same network for one table of corners: the value of each branch is worked out once."""
+    known: dict[str, Array | float | None] = {}
+
+    def evaluate(branch: Branch, values: Mapping[str, Array]) -> Array | float | None:
+        if branch.name not in known:
+            known[branch.name] = network.evaluate(branch, values)
+        return known[branch.name]
+
+    return Network(network.branches, evaluate)

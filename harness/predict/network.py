@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The resistive network of a netlist, solved exactly at every corner at once.
 
-Resistors, voltage sources, current sources and inductors (at rest) count; capacitors and every device (transistors, diodes,
-switches, behavioural sources, subcircuits) are open. What the network leaves without a path to ground has no
-figure (NaN).
+Resistors, voltage sources, current sources and inductors (at rest) count; capacitors and every device
+(transistors, diodes, switches, behavioural sources, subcircuits) are open. What the network leaves without a
+path to ground has no figure (NaN).
 
 Law: modified nodal analysis. With conductance matrix G, source incidence B, node voltages v, source currents
 i, injected currents j and source voltages e::
@@ -33,7 +33,11 @@ Values = Mapping[str, Array]
 GROUND = "0"
 Kind = Literal["R", "V", "I"]
 _KIND_OF: dict[str, Kind] = {"r": "R", "v": "V", "i": "I", "l": "V"}  # an inductor at rest is a source of 0 V
-_TRIALS = {"R": (1e3, 1e4), "V": (0.0, 1.0), "I": (0.0, 1e-3)}  # of an unknown value: what differs depends on it
+_TRIALS = {
+    "R": (1e3, 1e4),
+    "V": (0.0, 1.0),
+    "I": (0.0, 1e-3),
+}  # of an unknown value: what differs depends on it
 
 
 @dataclass(frozen=True)
@@ -58,7 +62,8 @@ def pull_down(node: str, resistance: float | Array) -> Branch:
 class Network:
     """Branches of a resistive network and the way to their values.
 
-    ``evaluate(branch, values)`` gives the value of a branch: one number, one a corner, or None where it is unknown.
+    ``evaluate(branch, values)`` gives the value of a branch: one number, one a corner, or None where it is
+    unknown.
     """
 
     branches: tuple[Branch, ...]
@@ -78,7 +83,7 @@ class Network:
         """
         passive = _passive_instances(netlist)
         branches = tuple(
-            Branch(_KIND_OF[found.part.letter], name, *found.nodes[:2])
+            Branch(_KIND_OF[found.part.letter], name, found.nodes[0], found.nodes[1])
             for name, found in netlist.flat.items()
             if found.part.letter in _KIND_OF and ("." not in name or name.partition(".")[0] in passive)
         )
@@ -147,8 +152,8 @@ class Network:
 
 
 def values_of(netlist: Netlist, name: str, values: Values) -> Array | float:
-    """The value of a part at every corner: its own setting if there is one, else its expression under the settings
-    that are netlist parameters. ``values``: lower-case names -> arrays of one length.
+    """The value of a part at every corner: its own setting if there is one, else its expression under the
+    settings that are netlist parameters. ``values``: lower-case names -> arrays of one length.
 
     Raises NetlistError (a ValueError) for a part without a single value.
     """
@@ -158,7 +163,8 @@ def values_of(netlist: Netlist, name: str, values: Values) -> Array | float:
 
 
 def per_setting(netlist: Netlist, figure: Callable[[Mapping[str, float]], object], values: Values) -> Array:
-    """``figure(settings)`` evaluated once for each distinct combination of netlist parameters among ``values``.
+    """``figure(settings)`` evaluated once for each distinct combination of netlist parameters among
+    ``values``.
 
     Shape (corners, ...), or that of the figure where no setting is a parameter.
     """

@@ -108,8 +108,8 @@ class PulseShape:
         return self.duty * self.period + LN2 * self.rise - self.fall_delay
 
     @property
-    def _flat(self) -> Array:
-        return (self.duty <= 0) | (self.duty >= 1)
+    def _flat(self) -> NDArray[np.bool_]:
+        return np.asarray((self.duty <= 0) | (self.duty >= 1))
 
     def mean(self) -> Array:
         """Mean level (V). Exact for edges that settle within their state."""

@@ -78,17 +78,21 @@ class Ramp:
     @cached_property
     def period(self) -> Array:
         """Seconds."""
-        return np.sum([piece.duration for piece in self.pieces], axis=0)
+        return np.asarray(np.sum([piece.duration for piece in self.pieces], axis=0))
 
     @cached_property
     def low(self) -> Array:
         """Lowest level, V."""
-        return np.minimum.reduce([level for piece in self.pieces for level in (piece.start, piece.end)])
+        return np.asarray(
+            np.minimum.reduce([level for piece in self.pieces for level in (piece.start, piece.end)])
+        )
 
     @cached_property
     def high(self) -> Array:
         """Highest level, V."""
-        return np.maximum.reduce([level for piece in self.pieces for level in (piece.start, piece.end)])
+        return np.asarray(
+            np.maximum.reduce([level for piece in self.pieces for level in (piece.start, piece.end)])
+        )
 
     @property
     def height(self) -> Array:

@@ -8,8 +8,9 @@ the interaction.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -173,17 +174,22 @@ class Composition:
         low, sink = self._low_level(on, high)
         threshold = self._threshold_before(low)
         if named.THRESHOLD_BIAS in on:
-            threshold = threshold + self._bias("slicer.bias_threshold") * drawn.resistance(roles.threshold)
+            threshold = threshold + self._figure("slicer.bias_threshold") * drawn.resistance(roles.threshold)
         result: Figures = {"threshold": threshold, "low_level": low, "high_level": high, "sink_current": sink}
         result["pullup_current"] = self._pullup_current(low)
         resistance, capacitance = drawn.resistance(roles.output), drawn.load_capacitance()
-        result["rise_time"] = output.rise_time(resistance, capacitance)
+        inner = self._figure("slicer.output_capacitance") if named.OUTPUT_CAPACITANCE in on else 0.0
+        result["rise_time"] = output.rise_time(resistance, capacitance + inner)
         fall_middle, fall_time, fall_area = self._fall(on, resistance, capacitance, low, high)
         result["fall_time"] = fall_time
         ramp = ramp_of(drawn, self.known, on, threshold, self.high_below)
         if ramp is None:
             return result
         result |= {"ramp_low": ramp.low, "ramp_high": ramp.high, "frequency": 1.0 / ramp.period}
+        if named.TURN_ON in on:
+            slope = np.abs(ramp.crossing(threshold, self.high_below).slope)
+            extra = self._delay("slicer.fall_extra", True)(slope)
+            result["fall_time"] = fall_time + np.where(np.isfinite(slope), extra, 0.0)
         ground = self._ground()
         result["headroom"] = stage.headroom(
             threshold, ramp.high, drawn.supply, drawn.temperature, roles.comparator_class
@@ -224,10 +230,11 @@ class Composition:
     def _high_level(self, on: frozenset[Effect]) -> Array:
         level = self.drawn.node(self.drawn.board.roles.output)
         if named.LEAKAGE in on:
-            leakage = self._bias("slicer.leakage")
+            leakage = self._figure("slicer.leakage")
             level = level - leakage * self.drawn.resistance(self.drawn.board.roles.output)
         return level
 
+    @cached_property
     def _sink_curve(self) -> output.SinkCurve:
         volts, amperes = self.known.table("slicer.sink").along(
             "voltage", temperature=self.drawn.temperature, supply=self.drawn.supply
@@ -240,14 +247,14 @@ class Composition:
         low = self._ground()
         if named.SATURATION in on:
             low = output.low_level(
-                self.drawn.node(self.drawn.board.roles.output), resistance, self._sink_curve()
+                self.drawn.node(self.drawn.board.roles.output), resistance, self._sink_curve
             )
         return low, (self.drawn.node(self.drawn.board.roles.output) - low) / resistance
 
     def _fall(
         self, on: frozenset[Effect], resistance: Array, capacitance: Array, low: Array, high: Array
     ) -> tuple[Array, Array, Array]:
-        curve = self._sink_curve() if named.SATURATION in on else None
+        curve = self._sink_curve if named.SATURATION in on else None
         return output.fall(
             self.drawn.node(self.drawn.board.roles.output), resistance, capacitance, low, high, curve
         )
@@ -268,9 +275,9 @@ class Composition:
         return self.drawn.node_with_output_at(self.threshold_node, low)
 
     def _offset(self, on: frozenset[Effect]) -> Array | float:
-        return self._bias("slicer.offset") if named.OFFSET in on else 0.0
+        return self._figure("slicer.offset") if named.OFFSET in on else 0.0
 
-    def _bias(self, name: str) -> Array:
+    def _figure(self, name: str) -> Array:
         return self.known.table(name).at(temperature=self.drawn.temperature, supply=self.drawn.supply)
 
     def _delay(self, name: str, wanted: bool) -> Delay:

@@ -119,14 +119,16 @@ def test_sawtooth_with_dead_time_goes_flat() -> None:
 
     Common practice, no source (cents recomputed).
     """
-    dead = 570e-9
-    for frequency, cents in ((440.0, -0.434), (1e3, -0.987), (5e3, -4.93), (10e3, -9.84)):
-        one = np.ones(1)
-        capacitance, height = 1e-9, 5.0
-        current = capacitance * height * frequency
-        ramp = ChargedCapacitor(
-            one * capacitance, one * current, one * height, one * 0.0 + 1e-9, one * 0.0, close_delay=lambda s: one * 0.0,
-            open_delay=lambda s: one * dead,
-        ).ramp()  # fmt: skip
-        got = 1200 * np.log2(1.0 / ramp.period[0] / frequency)
-        assert got == pytest.approx(cents, abs=0.006)
+    dead, capacitance, height = 570e-9, 1e-9, 5.0
+    frequency = np.array([440.0, 1e3, 5e3, 10e3])
+    every = np.ones(4)
+    ramp = ChargedCapacitor(
+        every * capacitance,
+        capacitance * height * frequency,
+        every * height,
+        every * 1e-9,
+        every * 0.0,
+        open_delay=lambda slope: np.full_like(slope, dead),
+    ).ramp()
+    got = 1200 * np.log2(1.0 / ramp.period / frequency)
+    assert got == pytest.approx([-0.434, -0.987, -4.93, -9.84], abs=0.006)
