@@ -95,6 +95,7 @@ class Session:
         self._alive()
         self._deck, self._last = None, {}
         self._engine.command("destroy all")
+        self._engine.command("delete all")
         for _ in range(_MOST_CIRCUITS):
             self._engine.command("remcirc")
             if any("no circuit" in text for text in self._engine.complained):
@@ -245,7 +246,8 @@ class Session:
         engine = self._engine
         waves: Waves = {}
         faults: list[str] = []
-        for spelling in engine.vector_names():
+        spellings = engine.vector_names()
+        for spelling in spellings:
             name, wave = words.bare(spelling), engine.vector(spelling)
             if axis == "sweep" and name.endswith("-sweep"):
                 name = "sweep"
@@ -261,8 +263,8 @@ class Session:
         for name, wave in waves.items():
             if len(wave) != expected:
                 faults.append(f"{name} has {len(wave)} values instead of {expected}")
-        wanted = words.saved(self._deck or ())
-        faults += [f"{name} was asked for and is absent" for name in wanted if name not in waves]
+        missing = set(words.saved(self._deck or ())) - {words.bare(spelling) for spelling in spellings}
+        faults += [f"{name} was asked for and is absent" for name in sorted(missing)]
         if faults:
             raise EngineError(faults)
         return waves

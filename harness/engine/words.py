@@ -15,7 +15,9 @@ _FAILED = re.compile(
     re.IGNORECASE,
 )
 _STOPPED_BY_US = re.compile(r"interrupted|: condition met: stop|pause requested", re.IGNORECASE)
-_NOTE = re.compile(r"^note:", re.IGNORECASE)
+_CHATTER = re.compile(
+    r"^note:|^trying gmin|^supplies reduced|gmin (step|increment)|source step", re.IGNORECASE
+)
 _LINE = re.compile(r"\bline (?:no\.?|number)?\s*(\d+)", re.IGNORECASE)
 _BREAKPOINT = re.compile(r"^\s*(\d+)\s+stop\b")
 _MOST = 20
@@ -33,8 +35,8 @@ def is_failure(words: Iterable[str]) -> bool:
 
 
 def grounds(words: Iterable[str]) -> list[str]:
-    """The last lines of a failure, without notes: what an error should carry."""
-    return [text for text in words if not _NOTE.match(text)][-_MOST:]
+    """What an error should carry: each line once, without notes and the steps of the search for a start."""
+    return [text for text in dict.fromkeys(words) if not _CHATTER.search(text)][-_MOST:]
 
 
 def blamed(words: Sequence[str], deck: Sequence[str]) -> int | None:
@@ -46,12 +48,26 @@ def blamed(words: Sequence[str], deck: Sequence[str]) -> int | None:
         found = _LINE.search(text)
         if found and 1 <= int(found[1]) - 1 <= len(deck):
             return int(found[1]) - 1
-    lines = [" ".join(line.lower().split()) for line in deck]
+    places: dict[str, list[int]] = {}
+    for number, line in _joined(deck):
+        places.setdefault(line, []).append(number)
     for text in words:
-        quoted = " ".join(text.lower().rpartition(":")[2].split())
-        if quoted and lines.count(quoted) == 1:
-            return lines.index(quoted) + 1
+        numbers = places.get(" ".join(text.lower().rpartition(":")[2].split()), [])
+        if len(numbers) == 1:
+            return numbers[0]
     return None
+
+
+def _joined(deck: Sequence[str]) -> list[tuple[int, str]]:
+    """Lines with their continuations, plainly spaced, in lower case, each with the number of its first."""
+    lines: list[tuple[int, str]] = []
+    for number, line in enumerate(deck, 1):
+        text = " ".join(line.lower().split())
+        if text.startswith("+") and lines:
+            lines[-1] = lines[-1][0], f"{lines[-1][1]} {text[1:].strip()}"
+        elif text and not text.startswith("*"):
+            lines.append((number, text))
+    return lines
 
 
 def breakpoints(status: Iterable[str]) -> list[str]:
