@@ -81,14 +81,8 @@ def _held(pins: Pins, where: Surroundings) -> list[str]:
     return [volts(f"held{k}", f"held_{node}", v) for k, (node, v) in enumerate(sorted(voltages.items()))]
 
 
-def rest_figures(
-    engine: Engine, comparator: PartAlone, pins: Pins, where: Surroundings, high_below: bool
-) -> dict[str, float]:
-    """Bias currents (A, out of the pins), offset (V, ramp above level where it turns), leakage (A, into the
-    output).
-
-    ``high_below``: the output is off while the ramp is below the level.
-    """
+def _at_rest(comparator: PartAlone, pins: Pins, where: Surroundings) -> list[str]:
+    """The comparator with both inputs at the level and its output on its resistor."""
     elements = [
         _instance(comparator, pins, "dut", ""),
         *_held(pins, where),
@@ -97,18 +91,44 @@ def rest_figures(
         volts("feed", "feed", where.feed),
         ohms("load", "feed", "output", where.resistance),
     ]
-    engine.load(deck(comparator.support, elements, where.temperature), "comparator at rest")
+    return deck(comparator.support, elements, where.temperature)
+
+
+def _turned(engine: Engine, where: Surroundings) -> float:
+    """The input difference (V, ramp above level) at which the loaded comparator turns; NaN where it does
+    not."""
     swept = engine.dc_sweep("vramp", where.level - OFFSET_SPAN, where.level + OFFSET_SPAN, OFFSET_STEP)
-    turned = _middle_crossing(swept["sweep"] - where.level, swept["output"])
-    figures = {"offset": turned}
+    inputs, output = swept["sweep"] - where.level, swept["output"]
+    if abs(output[-1] - output[0]) < 1e-3:
+        return float("nan")
+    middle = 0.5 * (output[0] + output[-1])
+    return first_crossing(inputs, output, middle, bool(output[-1] > output[0]), inputs[0])
+
+
+def turning_point(engine: Engine, comparator: PartAlone, pins: Pins, where: Surroundings) -> float:
+    """The input difference (V) at which the comparator turns at rest, 0 where that lies beyond 20 mV
+    (hysteresis)."""
+    engine.load(_at_rest(comparator, pins, where), "comparator input sweep")
+    return float(np.nan_to_num(_turned(engine, where)))
+
+
+def rest_figures(
+    engine: Engine, comparator: PartAlone, pins: Pins, where: Surroundings, high_below: bool
+) -> dict[str, float]:
+    """Bias currents (A, out of the pins), offset (V, ramp above level where it turns), leakage (A, into the
+    output).
+
+    ``high_below``: the output is off while the ramp is below the level.
+    """
+    engine.load(_at_rest(comparator, pins, where), "comparator at rest")
+    figures = {"offset": _turned(engine, where)}
     for name, difference in (("below", -BIAS_SWING), ("near", -OFFSET_SPAN), ("above", BIAS_SWING)):
         engine.alter("vramp", where.level + difference)
         point = engine.operating_point()
         figures[f"bias_ramp_{name}"] = point["vramp#branch"]
         figures[f"bias_level_{name}"] = point["vlevel#branch"]
-        off = (difference < 0) == high_below
-        if off and name != "near":
-            figures["leakage"] = max(0.0, (where.feed - point["output"]) / where.resistance)
+        if (difference < 0) == high_below and name != "near":
+            figures["leakage"] = (where.feed - point["output"]) / where.resistance
     return figures
 
 
@@ -247,11 +267,3 @@ def _race(
         elements += [volts(f"level{tag}", f"level{tag}", level), *load(tag)]
     support = [*comparator.support, *extra_support]
     return run(engine, support, elements, where.temperature, begin + rest, "comparator delays"), begin
-
-
-def _middle_crossing(inputs: Array, output: Array) -> float:
-    """The input at which the output stands half way between its ends; NaN where it does not turn."""
-    middle = 0.5 * (output[0] + output[-1])
-    if abs(output[-1] - output[0]) < 1e-3:
-        return float("nan")
-    return first_crossing(inputs, output, middle, bool(output[-1] > output[0]), inputs[0])

@@ -1,0 +1,177 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""At which conditions a board's parts are measured: temperatures, supplies, slopes and levels of its
+corners."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.alone.bench import Engine, PartAlone, element_line
+from harness.alone.comparator import Pins, Surroundings, Switch
+from harness.characterise import Bench, Characteristics
+from harness.corners import corner_table
+from harness.predict import board_core
+from harness.predict.drawn import Drawn
+from harness.predict.effects import RESET, SOURCE_RESET
+from harness.predict.lookup import Table
+from harness.predict.ramp import Ramp
+from harness.predict.refined import Composition
+
+if TYPE_CHECKING:
+    from harness.board import Board
+    from harness.netlist import Netlist
+
+Array = NDArray[np.float64]
+MOST_KNOTS = 5  # temperatures, supplies, currents: more are spanned by as many
+
+
+def the_engine() -> Engine:
+    """The session of this process. Raises EngineMissing."""
+    from harness.engine.session import session
+
+    return session()
+
+
+def median(figures: Array) -> float:
+    """The median of what is known, NaN where nothing is."""
+    known = figures[np.isfinite(figures)]
+    return float(np.median(known)) if len(known) else float("nan")
+
+
+def knots(figures: Array) -> Array:
+    """Distinct values, or few that span them evenly."""
+    distinct = np.unique(np.round(figures[np.isfinite(figures)], 9)).astype(float)
+    return distinct if len(distinct) <= MOST_KNOTS else np.linspace(distinct[0], distinct[-1], MOST_KNOTS)
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Temperatures (degC) and supplies (V) to measure at, and the supply of every corner.
+
+    A comparator whose supply is not known is measured at one supply, called 0 V, that no pin sees.
+    """
+
+    temperatures: Array
+    supplies: Array
+    supply: Array
+
+    def at(self, figure: Array, supply: float) -> float:
+        """The median of ``figure`` over the corners nearest to that supply."""
+        distance = np.abs(self.supply - supply)
+        return median(figure[distance <= distance.min() + 1e-9])
+
+    def by_supply(self, figure: Array) -> list[float]:
+        """That median for every supply."""
+        return [self.at(figure, float(supply)) for supply in self.supplies]
+
+    def axes(self) -> dict[str, Array]:
+        """The axes of a table over this grid."""
+        return {"temperature": self.temperatures, "supply": self.supplies}
+
+    def fill(self, figure: Callable[[float, float], Any]) -> Array:
+        """``figure(temperature, supply)`` over the grid, further dimensions last."""
+        return np.array(
+            [[figure(float(t), float(s)) for s in self.supplies] for t in self.temperatures], dtype=float
+        )
+
+    def fill_dict(self, figures: Callable[[float, float], Mapping[str, float]]) -> dict[str, Array]:
+        """The same for several figures at once, by name."""
+        rows = [[figures(float(t), float(s)) for s in self.supplies] for t in self.temperatures]
+        return {
+            name: np.array([[cell[name] for cell in row] for row in rows], dtype=float) for name in rows[0][0]
+        }
+
+
+class Conditions:
+    """A board's drawing, its ideal threshold and ramp with the drawn reset, and the grid to measure on."""
+
+    def __init__(self, board: Board, netlist: Netlist) -> None:
+        self.board, self.netlist = board, netlist
+        self.drawn = drawn = Drawn(board, netlist, corner_table(board))
+        composition = Composition(drawn, Characteristics())
+        self.high_below = composition.high_below
+        self.threshold = composition.figures(frozenset())["threshold"]
+        self.ramp: Ramp | None = board_core.ramp_of(
+            drawn, Characteristics(), frozenset({RESET, SOURCE_RESET}), self.threshold, self.high_below
+        )
+        supply = drawn.supply if np.isfinite(drawn.supply).any() else drawn.all(0.0)
+        self.grid = Grid(knots(drawn.temperature), knots(supply), supply)
+
+    def comparator(
+        self, name: str | None, level: str | None, output: str | None
+    ) -> tuple[PartAlone, Pins] | None:
+        """A comparator and its pins; None where its line lacks one of the nodes."""
+        part = self.drawn.part(name)
+        supply = self.drawn.supply_node
+        if part is None or level is None or output is None:
+            return None
+        nodes = [node.lower() for node in part.nodes]
+        signals = (self.board.roles.ramp.lower(), level.lower(), output.lower())
+        if any(node not in nodes for node in signals):
+            return None
+        others = dict.fromkeys(node for node in nodes if node not in signals and node != "0")
+        held = {
+            node: float(np.nan_to_num(median(self.drawn.node(node)))) for node in others if node != supply
+        }
+        return PartAlone.of(self.netlist, part.name), Pins(*signals, held)
+
+    def switch(self, name: str | None, resistor: str | None) -> Switch | None:
+        """A switch that the trip comparator drives, with the resistor at its drain; None where it is not
+        one."""
+        part, gate = self.drawn.part(name), board_core.gate_node(self.drawn)
+        ends = board_core.switch_ends(self.drawn, name)
+        if part is None or gate is None or ends is None or gate not in [node.lower() for node in part.nodes]:
+            return None
+        drain, source = ends if ends[0] != "0" else ends[::-1]
+        resistance = float(np.nan_to_num(median(self.drawn.value(resistor))))
+        return Switch(PartAlone.of(self.netlist, part.name), gate, drain, source, resistance)
+
+    def surroundings(
+        self, level: float, feed: Array, resistance: Array, temperature: float, supply: float
+    ) -> Surroundings:
+        """What a comparator works with at one point of the grid."""
+        held = {self.drawn.supply_node: supply} if self.drawn.supply_node else {}
+        return Surroundings(level, self.grid.at(feed, supply), median(resistance), temperature, held)
+
+    def subject(self, part: PartAlone, **more: Any) -> dict[str, Any]:
+        """All that decides a measurement of a part, ready for JSON. Arrays over the corners count by
+        supply."""
+        corners = self.drawn.count
+        plain = {
+            key: value
+            if not isinstance(value, np.ndarray)
+            else self.grid.by_supply(value)
+            if value.shape == (corners,)
+            else value.tolist()
+            for key, value in more.items()
+        }
+        return {
+            "part": element_line(part.part, "dut", str.lower),
+            "support": list(part.support),
+            "temperatures": self.grid.temperatures.tolist(),
+            "supplies": self.grid.supplies.tolist(),
+            **plain,
+        }
+
+
+def refused(title: str, names: tuple[str, ...], why: str) -> Bench:
+    """A bench that cannot be built: its values stay unknown, with the reason."""
+
+    def measure() -> dict[str, Table]:
+        raise ValueError(why)
+
+    return Bench(title, names, {"refused": why}, measure)
+
+
+def slope_knots(figures: Array) -> Array:
+    """Knots (V/s, rising) that span the magnitudes of some slopes, geometrically spaced."""
+    known = np.abs(figures[np.isfinite(figures) & (figures != 0)])
+    if not len(known):
+        return np.zeros(0)
+    low, high = 0.9 * float(known.min()), 1.1 * float(known.max())
+    return np.geomspace(low, high, 4 if high > 2 * low else 2)

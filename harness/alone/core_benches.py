@@ -1,0 +1,301 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Benches for the parts of a charged-capacitor core: trip comparator, switches, mirror, and what they add to
+the ramp."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.alone import comparator as comparators
+from harness.alone import core as cores
+from harness.alone.bench import among, element_line, support_lines
+from harness.alone.comparator import Surroundings, Switch
+from harness.alone.conditions import Conditions, knots, median, refused, slope_knots, the_engine
+from harness.alone.core import Mirror
+from harness.characterise import Bench
+from harness.predict import board_core
+from harness.predict.lookup import Table
+
+Array = NDArray[np.float64]
+
+
+def core_benches(on: Conditions) -> Iterator[Bench]:
+    """All benches of the core."""
+    yield from _trip(on)
+    yield from _switches(on)
+    yield from _mirror(on)
+    yield from _capacitance(on)
+
+
+def _trip(on: Conditions) -> Iterator[Bench]:
+    core, drawn, grid = on.board.core, on.drawn, on.grid
+    assert core is not None
+    names = ("trip.bias_ramp", "trip.bias_trip", "trip.offset", "trip.close_delay", "trip.open_delay")
+    gate = board_core.gate_node(drawn)
+    found = on.comparator(core.comparator, core.trip, gate)
+    if found is None:
+        yield refused("trip", names, "the pins of the trip comparator could not be told apart")
+        return
+    part, pins = found
+    model = part.part.model
+    high, low = board_core.trip_high(drawn), board_core.trip_low(drawn)
+    feed, resistance = drawn.node(gate), drawn.value(core.gate_pullup)
+    common = {"high": high, "low": low, "feed": feed, "resistance": resistance}
+
+    def where(level: Array, temperature: float, supply: float) -> Surroundings:
+        return on.surroundings(grid.at(level, supply), feed, resistance, temperature, supply)
+
+    def rest() -> dict[str, Table]:
+        engine = the_engine()
+        figures = grid.fill_dict(
+            lambda t, s: comparators.rest_figures(engine, part, pins, where(high, t, s), False)
+        )
+        origin = f"model {model} alone, at rest"
+        return {
+            "trip.bias_ramp": Table(grid.axes(), figures["bias_ramp_below"], "A", origin),
+            "trip.bias_trip": Table(grid.axes(), figures["bias_level_near"], "A", origin),
+            "trip.offset": Table(grid.axes(), figures["offset"], "V", f"model {model} alone, input sweep"),
+        }
+
+    yield Bench("trip at rest", names[:3], on.subject(part, **common), rest)
+
+    switches = [
+        switch
+        for switch in (
+            on.switch(core.reset_switch, core.reset_resistor),
+            on.switch(core.pulldown_switch, core.pulldown_resistor),
+        )
+        if switch is not None
+    ]
+    if not switches or on.ramp is None:
+        yield refused("trip delays", names[3:], "no switch that the trip comparator drives")
+        return
+    current, capacitance = drawn.value(core.current), drawn.value(core.capacitor)
+    closing = slope_knots(current / capacitance)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        opening = slope_knots((low / drawn.value(core.reset_resistor) - current) / capacitance)
+    if not len(closing) or not len(opening):
+        yield refused("trip delays", names[3:], "the slopes at the trip levels are not known")
+        return
+
+    def measure() -> dict[str, Table]:
+        engine = the_engine()
+
+        def one(rising: bool, slopes: Array, level: Array) -> Array:
+            def figures(temperature: float, supply: float) -> list[float]:
+                at = where(level, temperature, supply)
+                offset = comparators.turning_point(engine, part, pins, at)
+                return comparators.switching_delays(engine, part, pins, at, switches, slopes, rising, offset)
+
+            return grid.fill(figures)
+
+        origin = f"model {model} with the switches it drives, alone, ramps of the board's slopes"
+        return {
+            "trip.close_delay": Table(
+                {**grid.axes(), "slope": np.log10(closing)}, one(True, closing, high), "s", origin
+            ),
+            "trip.open_delay": Table(
+                {**grid.axes(), "slope": np.log10(opening)}, one(False, opening, low), "s", origin
+            ),
+        }
+
+    described = [
+        {
+            "line": element_line(s.part.part, "dut", str.lower),
+            "support": list(s.part.support),
+            "resistance": s.resistance,
+        }
+        for s in switches
+    ]
+    subject = on.subject(part, **common, closing=closing, opening=opening, switches=described)
+    yield Bench("trip delays", names[3:], subject, measure)
+
+
+def _switches(on: Conditions) -> Iterator[Bench]:
+    core, drawn, grid = on.board.core, on.drawn, on.grid
+    assert core is not None
+    gate_voltage = drawn.node(board_core.gate_node(drawn))
+    for title, name in (("reset", core.reset_switch), ("pulldown", core.pulldown_switch)):
+        names = (f"{title}.on_resistance",)
+        switch = on.switch(name, None)
+        if switch is None or not np.isfinite(gate_voltage).any():
+            yield refused(f"{title} switch", names, "its gate is not the trip comparator's output")
+            continue
+
+        def measure(switch: Switch = switch, title: str = title) -> dict[str, Table]:
+            engine = the_engine()
+            figures = grid.fill(
+                lambda t, s: cores.on_resistance(
+                    engine,
+                    switch.part,
+                    switch.gate,
+                    switch.drain,
+                    switch.source,
+                    grid.at(gate_voltage, s),
+                    t,
+                )
+            )
+            origin = f"model {switch.part.part.model} alone, at 50 mV"
+            return {f"{title}.on_resistance": Table(grid.axes(), figures, "Ohm", origin)}
+
+        yield Bench(f"{title} switch", names, on.subject(switch.part, gate=gate_voltage), measure)
+
+
+def _mirror_alone(on: Conditions, supply: float) -> Mirror | None:
+    """The mirror's transistors, the resistors between them, and the rails that these hang on."""
+    core, drawn = on.board.core, on.drawn
+    assert core is not None
+    ramp = on.board.roles.ramp.lower()
+    parts = [drawn.part(name) for name in core.mirror]
+    program = drawn.part(core.current)
+    if not parts or any(part is None for part in parts) or program is None or program.letter.lower() != "i":
+        return None
+    transistors = [part for part in parts if part is not None]
+    nodes = {node.lower() for part in transistors for node in part.nodes}
+    rails = {node for node in nodes if np.isfinite(drawn.node(node)).all() and node not in (ramp, "0")}
+    inside = nodes | rails | {drawn.supply_node or ""}
+    for part in on.netlist.parts.values():
+        ends = {node.lower() for node in part.nodes[:2]}
+        if part.letter.lower() == "r" and ends & (nodes - rails) and ramp not in ends and ends <= inside:
+            transistors.append(part)
+            rails |= {node for node in ends if np.isfinite(drawn.node(node)).all()} - {"0"}
+    driven = next((node.lower() for node in program.nodes if node.lower() in nodes - rails), None)
+    if ramp not in nodes or driven is None or driven == ramp:
+        return None
+    lines = tuple(element_line(part, f"m{k}", str.lower) for k, part in enumerate(transistors))
+    voltages = {node: on.grid.at(drawn.node(node), supply) for node in rails}
+    return Mirror(lines, tuple(support_lines(on.netlist, transistors)), voltages, driven, ramp)
+
+
+def _mirror(on: Conditions) -> Iterator[Bench]:
+    core, drawn, grid = on.board.core, on.drawn, on.grid
+    assert core is not None
+    names = ("mirror.current",)
+    if not core.mirror:
+        return
+    mirrors = {float(s): _mirror_alone(on, float(s)) for s in grid.supplies}
+    if not mirrors or any(mirror is None for mirror in mirrors.values()):
+        yield refused("mirror", names, "the mirror's input and output could not be told apart")
+        return
+    program = drawn.value(core.current)
+    currents = knots(np.log10(program[program > 0]))
+    ends = np.concatenate([board_core.trip_low(drawn), board_core.trip_high(drawn)])
+    ends = ends[np.isfinite(ends)]
+    if not len(currents) or not len(ends) or ends.min() == ends.max():
+        yield refused("mirror", names, "the pitch current or the trip levels are not known")
+        return
+    levels = np.linspace(ends.min(), ends.max(), 5)
+
+    def measure() -> dict[str, Table]:
+        engine = the_engine()
+
+        def ratio(temperature: float, supply: float) -> Array:
+            mirror = mirrors[supply]
+            assert mirror is not None
+            return cores.mirror_ratio(
+                engine, mirror, np.asarray(10.0**currents, dtype=float), levels, temperature
+            )
+
+        axes: dict[str, Array] = {**grid.axes(), "current": currents, "level": levels}
+        model = drawn.part(core.mirror[0])
+        origin = f"{len(core.mirror)} transistors {model.model if model else ''} alone, output level swept"
+        return {"mirror.current": Table(axes, grid.fill(ratio), "", origin)}
+
+    subject = {
+        "mirrors": {
+            str(s): [list(m.lines), list(m.support), dict(m.supply)] for s, m in mirrors.items() if m
+        },
+        "currents": currents.tolist(),
+        "levels": levels.tolist(),
+        "temperatures": grid.temperatures.tolist(),
+    }
+    yield Bench("mirror", names, subject, measure)
+
+
+def _capacitance(on: Conditions) -> Iterator[Bench]:
+    """What the parts on the ramp add to its capacitor: comparator inputs, switch, mirror output; at the
+    middle supply."""
+    core, drawn, grid = on.board.core, on.drawn, on.grid
+    assert core is not None
+    names = ("ramp.capacitance",)
+    if not len(grid.supplies):
+        yield refused("capacitance on the ramp", names, "the supply is not known")
+        return
+    supply = float(grid.supplies[len(grid.supplies) // 2])
+    low, high = grid.at(board_core.trip_low(drawn), supply), grid.at(board_core.trip_high(drawn), supply)
+    lines, support, words = _on_the_ramp(on, supply)
+    if not lines or not np.isfinite(low + high):
+        yield refused("capacitance on the ramp", names, "no part on the ramp is understood")
+        return
+
+    def measure() -> dict[str, Table]:
+        engine = the_engine()
+        figures = np.array(
+            [
+                [cores.added_capacitance(engine, support, lambda node: lines, low, high, float(t))]
+                for t in grid.temperatures
+            ]
+        )
+        axes = {"temperature": grid.temperatures, "supply": np.array([supply])}
+        return {"ramp.capacitance": Table(axes, figures, "F", f"{', '.join(words)} on a driven node, alone")}
+
+    subject = {"lines": lines, "support": support, "low": low, "high": high}
+    subject["temperatures"] = grid.temperatures.tolist()
+    yield Bench("capacitance on the ramp", names, subject, measure)
+
+
+def _on_the_ramp(on: Conditions, supply: float) -> tuple[list[str], list[str], list[str]]:
+    """Element lines of the parts on the ramp node, each with its own surroundings; models; their
+    names."""
+    core, drawn, grid = on.board.core, on.drawn, on.grid
+    assert core is not None
+    lines: list[str] = []
+    support: list[str] = []
+    words: list[str] = []
+    held: dict[str, float] = {}
+
+    def tied(tag: str, inner: Mapping[str, str]) -> Callable[[str], str]:
+        """Nodes of a part: some by name, the others held at the voltage that the drawing gives them."""
+
+        def tie(node: str) -> str:
+            if node == "0" or node in inner:
+                return inner.get(node, "0")
+            voltage = grid.at(drawn.node(node), supply)
+            if np.isfinite(voltage):
+                held[f"{tag}_{node}"] = voltage
+            return f"{tag}_{node}"
+
+        return tie
+
+    inputs = (
+        (on.board.roles.comparator, on.board.roles.threshold, on.board.roles.output),
+        (core.comparator, core.trip, board_core.gate_node(drawn)),
+    )
+    for k, (name, level, driven) in enumerate(inputs):
+        found = on.comparator(name, level, driven)
+        if found is None:
+            continue
+        part, pins = found
+        lines.append(part.line(f"dut{k}", tied(f"c{k}", {pins.ramp: "node"})))
+        support += part.support
+        words.append(part.part.name)
+    switch = on.switch(core.reset_switch, core.reset_resistor)
+    if switch is not None:
+        inner = {switch.gate: "0", switch.source: "0", switch.drain: "drain"}
+        lines.append(switch.part.line("dut2", among(inner)))
+        lines.append(cores.ohms("drain", "node", "drain", max(switch.resistance, 1.0)))
+        support += switch.part.support
+        words.append(switch.part.part.name)
+    mirror = _mirror_alone(on, supply) if core.mirror else None
+    program = drawn.value(core.current)
+    if mirror is not None and np.isfinite(median(program)):
+        lines += [*mirror.lines, f"iprogram {mirror.input} 0 {median(program)!r}"]
+        lines += [cores.volts(f"rail{k}", n, v) for k, (n, v) in enumerate(sorted(mirror.supply.items()))]
+        lines.append(cores.volts("bridge", mirror.output, 0.0).replace(" 0 ", " node ", 1))
+        support += mirror.support
+        words.append("the mirror")
+    lines += [cores.volts(f"h{k}", node, value) for k, (node, value) in enumerate(sorted(held.items()))]
+    return lines, list(dict.fromkeys(support)), words
