@@ -7,7 +7,8 @@
     netlist.set_values({"knob": 0.25, "Vcontrol": 2.0})   # how the engine is told
 
 Everything that may run, load or write is refused here, before the engine sees any text
-(:mod:`harness.netlist_refusals`); what goes to the engine is made only of lines that were read and understood.
+(:mod:`harness.netlist_refusals`); what goes to the engine is made only of lines that were read and
+understood.
 """
 
 from __future__ import annotations
@@ -23,9 +24,10 @@ from harness import netlist_words as words
 from harness.findings import Finding, NetlistError, nearest
 from harness.netlist_cards import Cards, Circuit, Model, read_cards
 from harness.netlist_checks import check, is_behavioural
+from harness.netlist_elements import parse_part
 from harness.netlist_excerpt import excerpt, hash_of
 from harness.netlist_lines import Line, Reading, read_lines
-from harness.netlist_parts import Part, parse_part
+from harness.netlist_parts import Part
 from harness.netlist_scopes import (
     FlatPart,
     Scope,
@@ -44,7 +46,8 @@ _SETTABLE = ("r", "c", "l", "v", "i")
 
 @dataclass(frozen=True)
 class Settings:
-    """How the engine is told the values of a corner: parameters by appended lines, literal parts by ``alter``.
+    """How the engine is told the values of a corner: parameters by appended lines, literal parts by
+    ``alter``.
 
     ``alterations`` are pairs of the engine's device name (``r.xslice.rload``) and an SI value.
     """
@@ -61,9 +64,10 @@ class Settings:
 class Netlist:
     """A netlist that was read and checked.
 
-    ``path``, ``title``, ``sha256`` (of the file as it lies on disk), ``files`` (path, sha256 of every file read);
-    ``parts`` of the top level by lower-case name; ``flat`` parts of all instances by full name (``xslice.rload``);
-    ``nodes`` of the top level; ``options`` of the file (never passed on); ``notes`` about what was skipped.
+    ``path``, ``title``, ``sha256`` (of the file as it lies on disk), ``files`` (path, sha256 of every file
+    read); ``parts`` of the top level by lower-case name; ``flat`` parts of all instances by full name
+    (``xslice.rload``); ``nodes`` of the top level; ``options`` of the file (never passed on); ``notes`` about
+    what was skipped.
     """
 
     path: Path
@@ -107,7 +111,8 @@ class Netlist:
         return self.nodes | {name for part in self.flat.values() for name in part.nodes}
 
     def find(self, name: str) -> FlatPart:
-        """A part by its full name, ``Rpull`` or ``xslice.rload``. Raises NetlistError with the nearest valid name."""
+        """A part by its full name, ``Rpull`` or ``xslice.rload``. Raises NetlistError with the nearest
+        valid name."""
         part = self.flat.get(name.lower())
         if part is None:
             raise NetlistError([Finding(self.path, f'there is no part "{name}"{self._hint(name)}')])
@@ -120,9 +125,9 @@ class Netlist:
     def value(self, name: str, settings: Mapping[str, float] | None = None) -> float:
         """The value of R, C, L (Ohm, F, H) or the DC value of V, I (V, A) as drawn.
 
-        ``settings``: values that stand in for what is drawn, by name of parameter or part. Multipliers ``m=`` of the
-        part and of the instances around it are counted in. Raises NetlistError for a part that is not there or has no
-        single value.
+        ``settings``: values that stand in for what is drawn, by name of parameter or part. Multipliers ``m=``
+        of the part and of the instances around it are counted in. Raises NetlistError for a part that is not
+        there or has no single value.
         """
         found = self.find(name)
         part, known = found.part, _lowered(settings)
@@ -180,8 +185,8 @@ class Netlist:
     def set_values(self, settings: Mapping[str, float]) -> Settings:
         """How to put values in, by name of parameter, source or part (``Rpull``, ``xslice.rload``).
 
-        Raises NetlistError, all problems at once: an unknown name, a part whose value follows from a parameter (the
-        message says which), a source with a function, a value that is no finite number.
+        Raises NetlistError, all problems at once: an unknown name, a part whose value follows from a
+        parameter (the message says which), a source with a function, a value that is no finite number.
         """
         parameters: dict[str, float] = {}
         alterations: list[tuple[str, float]] = []
@@ -241,7 +246,8 @@ class Netlist:
         return Finding(part.line.path, message, name, part.line.number)
 
     def deck(self) -> list[Line]:
-        """What goes to the engine: includes put in, one logical line each, no title, comment, option or ``.end``."""
+        """What goes to the engine: includes put in, one logical line each, no title, comment, option or
+        ``.end``."""
         return list(self.cards.top.lines)
 
     def subcircuit_text(self, name: str) -> str:
@@ -270,8 +276,8 @@ def _lowered(settings: Mapping[str, float] | None) -> dict[str, float]:
 def read_netlist(path: Path | str, folders: Sequence[Path] = ()) -> Netlist:
     """Read and check a netlist.
 
-    Includes come from the netlist's own folder, ``folders``, and the parts that ship with the package; nowhere else.
-    Raises NetlistError with every problem found, each with its file and line.
+    Includes come from the netlist's own folder, ``folders``, and the parts that ship with the package;
+    nowhere else. Raises NetlistError with every problem found, each with its file and line.
     """
     path = Path(path)
     reading = read_lines(path, [path.parent, *folders, netlists_folder()])

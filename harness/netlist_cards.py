@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Logical lines into a tree of circuits: the top level, its subcircuits, their parameters, models and parts."""
+"""Logical lines into a tree of circuits: the top level, its subcircuits, their parameters, models and
+parts."""
 
 from __future__ import annotations
 
@@ -9,19 +10,23 @@ from dataclasses import dataclass, field
 
 from harness import netlist_words as words
 from harness.findings import Finding, nearest
+from harness.netlist_elements import CODE_MODELS, MODEL_TYPES, parse_part
 from harness.netlist_lines import Line, Reading
-from harness.netlist_parts import CODE_MODELS, MODEL_TYPES, Part, Visible, node, parse_part
+from harness.netlist_parts import Part, Visible, node
 
 LONGEST_LINE = 20_000
 DEEPEST_NESTING = 20
 _ANALYSES = frozenset(
-    [".tran", ".ac", ".dc", ".op", ".noise", ".tf", ".pz", ".sens", ".disto", ".pss", ".sp", ".print", ".plot", ".probe", ".meas", ".measure", ".save", ".four", ".fft", ".step", ".temp", ".width", ".csparam", ".backanno", ".protect", ".unprotect", ".title", ".alter", ".view", ".wcase", ".mc"]
+    words.split(
+        ".tran .ac .dc .op .noise .tf .pz .sens .disto .pss .sp .print .plot .probe .meas .measure .save .four .fft "
+        ".step .temp .width .csparam .backanno .protect .unprotect .title .alter .view .wcase .mc"
+    )
 )
-_CONDITIONS = frozenset([".if", ".elseif", ".else", ".endif"])
+_CONDITIONS = frozenset({".if", ".elseif", ".else", ".endif"})
 _TYPES = frozenset(kind for kinds in MODEL_TYPES.values() for kind in kinds) | CODE_MODELS
-_KNOWN_CARDS = (
-    ".param", ".model", ".subckt", ".ends", ".include", ".lib", ".ic", ".nodeset", ".global", ".func", ".options", ".end",
-)  # fmt: skip
+_KNOWN_CARDS = words.split(
+    ".param .model .subckt .ends .include .lib .ic .nodeset .global .func .options .end"
+)
 
 
 @dataclass(frozen=True)
@@ -55,7 +60,8 @@ class Function:
 
 @dataclass
 class Circuit:
-    """The top level or one subcircuit. ``defaults`` are the parameters of its header, ``lines`` what the engine takes.
+    """The top level or one subcircuit. ``defaults`` are the parameters of its header, ``lines`` what the
+    engine takes.
 
     ``lines`` holds the header, the body with nested subcircuits, and ``.ends``.
     """
@@ -121,7 +127,8 @@ class Cards:
 
 
 def read_cards(reading: Reading) -> Cards:
-    """Sort the lines of a netlist. Problems land in ``findings``, skipped lines in ``notes``; nothing is raised."""
+    """Sort the lines of a netlist. Problems land in ``findings``, skipped lines in ``notes``; nothing is
+    raised."""
     builder = _Builder()
     for line in reading.lines:
         builder.take(line)

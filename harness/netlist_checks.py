@@ -1,26 +1,36 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What has to hold between the lines of a netlist: names that exist, values that can be evaluated, zero resistors.
+"""What has to hold between the lines of a netlist: names that exist, values that can be evaluated, zero
+resistors.
 
-Several of these the engine accepts in silence: a parameter that a subcircuit does not have, a node in ``V(...)`` or
-``.ic`` that nothing is connected to. Others cost the whole engine: an undefined parameter, an unknown function.
+Several of these the engine accepts in silence: a parameter that a subcircuit does not have, a node in
+``V(...)`` or ``.ic`` that nothing is connected to. Others cost the whole engine: an undefined parameter, an
+unknown function.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Mapping
 
 from harness import netlist_words as words
 from harness.findings import Finding, NetlistError, nearest
 from harness.netlist_cards import Cards, Circuit
+from harness.netlist_elements import VALUE_NAMES
 from harness.netlist_lines import Line
-from harness.netlist_parts import VALUE_NAMES, Part, node
+from harness.netlist_parts import Part, node
 from harness.netlist_scopes import FlatPart, Scope, Values, names_of
 
 ENGINE_FUNCTIONS = frozenset(
-    ["abs", "acos", "acosh", "asin", "asinh", "atan", "atanh", "ceil", "cos", "cosh", "ddt", "exp", "floor", "ln", "log", "log10", "max", "min", "nint", "pow", "pwl", "pwr", "sgn", "sin", "sinh", "sqrt", "tan", "tanh", "ternary_fcn", "u", "u2", "uramp"]
+    words.split(
+        "abs acos acosh asin asinh atan atanh ceil cos cosh ddt exp floor ln log log10 max min nint pow pwl pwr "
+        "sgn sin sinh sqrt tan tanh ternary_fcn u u2 uramp"
+    )
 )
-ENGINE_NAMES = frozenset(["time", "temper", "hertz", "pi", "e"])
+ENGINE_NAMES = frozenset({"time", "temper", "hertz", "pi", "e"})
+RESERVED_NAMES = frozenset(
+    words.split("last time temper hertz e gauss agauss unif aunif limit sqr sqrt min max abs int nint sgn")
+)
 _OF_INSTANCES = frozenset({"m"})
 _NODE_LIST = re.compile(r"v\s*\(([^()]*)\)", re.IGNORECASE)
 
@@ -90,8 +100,14 @@ def _parameters(scope: Scope, values: Values) -> Iterator[Finding]:
     for name in sorted(names_of(scope)):
         place = lines.get(name, circuit.line)
         assert place is not None
+        if name in RESERVED_NAMES:
+            yield _finding(place, "the engine has a meaning of its own for this name; choose another", name)
         try:
-            values.parameter(scope, name, place, name)
+            value = values.parameter(scope, name, place, name)
+            if name == "pi" and not math.isclose(value, math.pi, rel_tol=1e-3):
+                yield _finding(
+                    place, "is 3.14159... wherever the engine evaluates it; choose another name", name
+                )
         except NetlistError as error:
             yield from error.findings
 

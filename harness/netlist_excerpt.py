@@ -12,8 +12,8 @@ _WORD = re.compile(r"[^\s(){}\[\]=,'*/+^<>?:!&|]+")
 
 
 def excerpt(top: Circuit, name: str) -> str:
-    """The lines of a subcircuit of the top level, behind the parameters, functions, models and other subcircuits of
-    the top level that it refers to, each kind in the order of its names."""
+    """The lines of a subcircuit of the top level, behind the parameters, functions, models and other
+    subcircuits of the top level that it refers to, each kind in the order of its names."""
     needed: dict[tuple[int, str], list[str]] = {}
     waiting = [(3, name)]
     while waiting:

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""From files to logical lines: comments, continuations, includes and libraries, each line with its file and number."""
+"""From files to logical lines: comments, continuations, includes and libraries, each line with its file
+and number."""
 
 from __future__ import annotations
 
@@ -20,7 +21,8 @@ MOST_LINES = 200_000
 
 @dataclass(frozen=True)
 class Line:
-    """One logical line: continuations joined, comment removed. ``number`` is that of its first physical line."""
+    """One logical line: continuations joined, comment removed. ``number`` is that of its first physical
+    line."""
 
     text: str
     path: Path
@@ -67,8 +69,8 @@ _END = re.compile(r"\.end$", re.IGNORECASE)
 def read_lines(path: Path, roots: Sequence[Path]) -> Reading:
     """The logical lines of a netlist with its includes put in, in order; title and ``.end`` left out.
 
-    ``roots``: the folders that includes are read from; the first is the netlist's own. Never raises for what a file
-    holds: every problem lands in ``findings`` of the result.
+    ``roots``: the folders that includes are read from; the first is the netlist's own. Never raises for what
+    a file holds: every problem lands in ``findings`` of the result.
     """
     reading = Reading()
     reader = _Reader(reading, [root.resolve() for root in roots])

@@ -23,17 +23,21 @@ _CONDUCTING = frozenset("rlvdqmjszwehtou")  # letters of parts that carry a dire
 
 
 def lint(netlist: Netlist) -> list[Finding]:
-    """Warnings in the order of the lines: floating nodes, nodes without a way to ground, unused parameters, suffixes
-    that mean something else than they look like, parts that engines of different versions treat differently."""
+    """Warnings in the order of the lines: floating nodes, nodes without a way to ground, rings of voltage
+    sources, unused parameters, suffixes that mean something else than they look like, parts that engines
+    treat differently."""
     found = [
         *_floating(netlist),
         *_undriven(netlist),
+        *_loops(netlist),
         *_unused(netlist),
         *(finding for part in netlist.flat.values() for finding in _suffix(netlist, part)),
         *(finding for part in netlist.flat.values() for finding in _engines(part)),
         *(note for note in netlist.notes if "the last one counts" in note.message),
     ]
-    return sorted(dict.fromkeys(found), key=lambda finding: (str(finding.path), finding.line or 0, finding.key))
+    return sorted(
+        dict.fromkeys(found), key=lambda finding: (str(finding.path), finding.line or 0, finding.key)
+    )
 
 
 def _finding(line: Line, message: str, key: str) -> Finding:
@@ -64,25 +68,47 @@ def _first_part(netlist: Netlist) -> dict[str, FlatPart]:
     return first
 
 
-def _undriven(netlist: Netlist) -> Iterator[Finding]:
-    """Nodes that no part ties to ground for direct current: their voltage is whatever the engine makes of it."""
-    leader: dict[str, str] = {}
+class _Groups:
+    """Nodes that hang together."""
 
-    def find(name: str) -> str:
-        while leader.setdefault(name, name) != name:
-            leader[name] = leader[leader[name]]
-            name = leader[name]
+    def __init__(self) -> None:
+        self._leader: dict[str, str] = {}
+
+    def of(self, name: str) -> str:
+        while self._leader.setdefault(name, name) != name:
+            self._leader[name] = self._leader[self._leader[name]]
+            name = self._leader[name]
         return name
 
+    def join(self, one: str, other: str) -> bool:
+        """False where the two hung together already."""
+        apart = self.of(one) != self.of(other)
+        self._leader[self.of(one)] = self.of(other)
+        return apart
+
+
+def _loops(netlist: Netlist) -> Iterator[Finding]:
+    """Voltage sources in a ring: they contradict each other, or share a current that nobody can tell."""
+    groups = _Groups()
+    for part in netlist.flat.values():
+        if part.part.letter in "veh" or part.part.function == ("expression", ("v",)):
+            one, other = part.nodes[:2]
+            if not groups.join(one, other):
+                message = f"closes a ring of voltage sources between {one} and {other}"
+                yield _finding(part.part.line, message, part.scope.name(part.part.name))
+
+
+def _undriven(netlist: Netlist) -> Iterator[Finding]:
+    """Nodes that no part ties to ground for direct current: their voltage is whatever the engine makes of
+    it."""
+    groups = _Groups()
     ends: Counter[str] = Counter()
     for part in netlist.flat.values():
         ends.update(part.nodes)
-        for name in part.nodes:
-            find(name)
         for one, other in _paths(part.part, part.nodes):
-            leader[find(one)] = find(other)
+            groups.join(one, other)
     for name, part in _first_part(netlist).items():
-        if ends[name] > 1 and find(name) != find("0"):
+        if ends[name] > 1 and groups.of(name) != groups.of("0"):
             message = f'the node "{name}" has no way to ground for direct current'
             yield _finding(part.part.line, message, part.scope.name(part.part.name))
 
@@ -114,11 +140,14 @@ def _unused(netlist: Netlist) -> Iterator[Finding]:
                 yield _finding(parameter.line, "is a parameter that nothing uses", name)
         for name in circuit.defaults:
             if name not in used and circuit.line is not None:
-                yield _finding(circuit.line, f"{circuit.name} does not use this parameter of its header", name)
+                yield _finding(
+                    circuit.line, f"{circuit.name} does not use this parameter of its header", name
+                )
 
 
 def _names_in(circuit: Circuit) -> Iterator[str]:
-    """Names in every line of a circuit and of those written inside it, or called by it; left sides left out."""
+    """Names in every line of a circuit and of those written inside it, or called by it; left sides left
+    out."""
     for inner in circuit.all_circuits():
         texts = [parameter.text for parameter in inner.parameters.values()]
         texts += [function.body for function in inner.functions.values()]
@@ -168,6 +197,9 @@ def _engines(found: FlatPart) -> Iterator[Finding]:
     if model is not None and model.kind.startswith("vdmos") and not {"vto", "kp"} <= set(model.parameters):
         message = "a vdmos model without vto and kp conducts differently in different versions of the engine"
         yield _finding(model.line, message, model.name)
+    if part.letter == "a" or (part.function is not None and part.function[0] in ("poly", "table")):
+        message = "wants the engine's code models, which many installations lack; an expression, value={...}, does not"
+        yield _finding(part.line, message, key)
     base = re.search(r"(?<![\w.])pow\s*\(\s*-", part.value_text, re.IGNORECASE)
     if base:
         yield _finding(part.line, "pow() of a negative number differs between versions of the engine", key)

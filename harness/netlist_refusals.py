@@ -1,8 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a netlist may not hold: everything that would run, load or write something, or that poisons the engine.
+"""What a netlist may not hold: everything that would run, load or write something, or that poisons the
+engine.
 
-Found by trying each of these on engines 39, 44 and 47. A netlist is text that travels by mail, and the engine runs
-programs named in it: in a block of commands, behind ``*#`` in a comment, from a plain ``.model`` line.
+Found by trying each of these on engines 39, 44 and 47. A netlist is text that travels by mail, and the engine
+runs programs named in it: in a block of commands, behind ``*#`` in a comment, from a plain ``.model`` line.
 The refusals act on text, before the engine sees anything. They are a gate, not a sandbox.
 """
 
@@ -107,8 +108,8 @@ _MODEL_TYPE = re.compile(r"^(\s*\.model\s+\S+\s+)limit(?=\s*\()", re.IGNORECASE 
 def refused(text: str) -> str:
     """The sentence for the first thing in a line that is refused, or an empty text.
 
-    ``text`` is a logical line with its comment removed, or a comment line as it stands. Letter case, indentation and
-    blanks do not matter.
+    ``text`` is a logical line with its comment removed, or a comment line as it stands. Letter case,
+    indentation and blanks do not matter.
     """
     plain = _MODEL_TYPE.sub(r"\1limiter", text)
     if plain.lstrip().startswith("*"):

@@ -1,10 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Every instance of every subcircuit with its parameters: values as the engine evaluates them, parts one by one.
+"""Every instance of every subcircuit with its parameters: values as the engine evaluates them, parts one by
+one.
 
-What the engine does with parameters, found by trying (engine 39): the last ``.param`` of a name counts; a name is
-looked up in the subcircuit, then in the circuit that calls it, and so on outwards; the default of a header parameter
-sees the values given in the call; a value given in the call is put in before its own subcircuit's names are known, in
-order, so a name that both sides use is ambiguous there and refused in :mod:`harness.netlist_checks`.
+What the engine does with parameters, found by trying (engine 39): the last ``.param`` of a name counts; a
+name is looked up in the subcircuit, then in the circuit that calls it, and so on outwards; the default of a
+header parameter sees the values given in the call; a value given in the call is put in before its own
+subcircuit's names are known, in order, so a name that both sides use is ambiguous there and refused in
+:mod:`harness.netlist_checks`.
 """
 
 from __future__ import annotations
@@ -107,8 +109,8 @@ def flat_parts(scopes: list[Scope], cards: Cards) -> dict[str, FlatPart]:
 def engine_name(scope: Scope, name: str) -> str:
     """The engine's name of a part: ``r.xslice.rload``.
 
-    Where a subcircuit is written inside another one, the engine expands it there first and puts the letter in front
-    once more when the outer one is expanded: ``r.x1.r.x2.r1``.
+    Where a subcircuit is written inside another one, the engine expands it there first and puts the letter in
+    front once more when the outer one is expanded: ``r.x1.r.x2.r1``.
     """
     if scope.outer is None:
         return name
@@ -192,7 +194,8 @@ class Values:
             self._open.pop()
 
     def evaluate(self, scope: Scope, text: str, line: Line) -> float:
-        """The figure of a number or expression as seen from ``scope``. Raises NetlistError naming file and line."""
+        """The figure of a number or expression as seen from ``scope``. Raises NetlistError naming file and
+        line."""
         bare = words.inner(text)
         try:
             if words.is_number(bare):
@@ -223,7 +226,8 @@ def names_of(scope: Scope) -> set[str]:
 
 
 def expand_functions(expression: str, circuit: Circuit, depth: int = 0) -> str:
-    """The expression with every ``.func`` call written out. Raises ValueError where that does not end or fit."""
+    """The expression with every ``.func`` call written out. Raises ValueError where that does not end or
+    fit."""
     for match in re.finditer(r"(?<![\w.])([^\W\d]\w*)\s*\(", expression):
         function = circuit.find_function(match[1].lower())
         if function is None:

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Words of a netlist line: splitting at blanks outside brackets, ``name=value`` pairs, names inside expressions."""
+"""Words of a netlist line: splitting at blanks outside brackets, ``name=value`` pairs, names inside
+expressions."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What may run, load or write is refused with file and line, before the engine sees anything.
 
-Each payload would leave a marker file if it ran. All of them were tried on ngspice 39, 44 or 47, by hand, with the
-outcome that stands beside each refusal in harness/netlist_refusals.py.
+Each payload would leave a marker file if it ran. All of them were tried on ngspice 39, 44 or 47, by hand,
+with the outcome that stands beside each refusal in harness/netlist_refusals.py.
 """
 
 from __future__ import annotations
@@ -85,7 +85,9 @@ def folder(tmp_path: Path) -> Path:
     return board
 
 
-@pytest.mark.parametrize(("kind", "payload", "line"), PAYLOADS, ids=[f"{kind}: {text}" for kind, text, _ in PAYLOADS])
+@pytest.mark.parametrize(
+    ("kind", "payload", "line"), PAYLOADS, ids=[f"{kind}: {text}" for kind, text, _ in PAYLOADS]
+)
 @pytest.mark.parametrize("place", ["netlist", "include"])
 def test_nothing_runs(folder: Path, kind: str, payload: str, line: int, place: str) -> None:
     marker = folder / "marker"
@@ -95,7 +97,9 @@ def test_nothing_runs(folder: Path, kind: str, payload: str, line: int, place: s
         path.write_text(f"{SOUND}{text}\n.end\n")
         culprit, expected = "board.cir", line
     else:
-        (folder / "part.inc").write_text(f"* one\n* two\n\n{text}\n" if not text.startswith("+") else f"* one\n* two\nR2 a 0 1k\n{text}\n")
+        (folder / "part.inc").write_text(
+            f"* one\n* two\n\n{text}\n" if not text.startswith("+") else f"* one\n* two\nR2 a 0 1k\n{text}\n"
+        )
         path.write_text(f"{SOUND}.include part.inc\n.end\n")
         culprit, expected = "part.inc", line
     with pytest.raises(NetlistError) as caught:
@@ -103,11 +107,14 @@ def test_nothing_runs(folder: Path, kind: str, payload: str, line: int, place: s
     places = [(finding.path.name, finding.line) for finding in caught.value.findings if finding.path]
     assert (culprit, expected) in places, str(caught.value)
     assert not marker.exists()
-    assert "PySpice" not in sys.modules or "harness.engine.session" in sys.modules, "reading must not touch the engine"
+    assert "PySpice" not in sys.modules or "harness.engine.session" in sys.modules, (
+        "reading must not touch the engine"
+    )
 
 
 @pytest.mark.parametrize(
-    "first", [".control", "*ng_script", "*ng_script_with_params", "*# shell touch marker", "#!/bin/sh", "ng_script"]
+    "first",
+    [".control", "*ng_script", "*ng_script_with_params", "*# shell touch marker", "#!/bin/sh", "ng_script"],
 )
 def test_a_first_line_is_no_exception(folder: Path, first: str) -> None:
     path = folder / "board.cir"

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whatever a file holds: it is read, or it is a NetlistError; and what is refused stays refused in any disguise."""
+"""Whatever a file holds: it is read, or it is a NetlistError; and what is refused stays refused in any
+disguise."""
 
 from __future__ import annotations
 
@@ -41,7 +42,7 @@ def _outcome(data: bytes) -> Netlist | NetlistError:
 def _is_fit_for_the_engine(netlist: Netlist) -> None:
     for line in netlist.deck():
         assert not line.text.startswith(("*", "+", "#"))
-        assert not set(line.text) & set("\n\r\x00`\\\";$")
+        assert not set(line.text) & set('\n\r\x00`\\";$')
         assert line.text.split()[0].lower() not in (".control", ".end", ".include", ".lib", ".options")
     lint(netlist)
 
@@ -100,7 +101,9 @@ def _cased(word: str) -> st.SearchStrategy[str]:
     tail=st.sampled_from(["", " x", "\t1k", " a b 1"]),
     before=st.sampled_from(["", "R2 a 0 1k\n", "* a comment\n", ".subckt s n\n", ".lib typical\n"]),
 )
-def test_a_refused_word_at_the_start_of_a_line(word: str, indent: str, cut: int, tail: str, before: str) -> None:
+def test_a_refused_word_at_the_start_of_a_line(
+    word: str, indent: str, cut: int, tail: str, before: str
+) -> None:
     """In any case, at any indentation, cut in two by a continuation: refused, with the line."""
     piece = word if cut == 0 or cut >= len(word) else f"{word[:cut]}\n{indent}+{word[cut:]}"
     text = f"t\nV1 a 0 1\nR1 a 0 1k\n{before}{indent}{piece}{tail}\n"
@@ -112,7 +115,9 @@ def test_a_refused_word_at_the_start_of_a_line(word: str, indent: str, cut: int,
 
 @FUZZ
 @given(
-    word=st.sampled_from(["codemodel", "osdi", "d_process", "d_cosim", "filesource", "process_file=x"]).flatmap(_cased),
+    word=st.sampled_from(
+        ["codemodel", "osdi", "d_process", "d_cosim", "filesource", "process_file=x"]
+    ).flatmap(_cased),
     head=st.sampled_from([".model m ", "A1 a b ", "R2 a 0 1k ", ".param x=1 ", ".tran 1 2 ", ".print "]),
     joined=st.sampled_from([" ", "\n+ ", "\n  +", "\n* between\n+ "]),
 )

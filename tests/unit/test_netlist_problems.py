@@ -45,6 +45,8 @@ PROBLEMS = [
     (".param p={q} q={p}", "go round in a circle: p -> q -> p"),
     (".param p=", "expected name=value"),
     (".param p 5", "expected name=value"),
+    (".param last=3", "the engine has a meaning of its own for this name"),
+    (".param pi=3", "is 3.14159... wherever the engine evaluates it"),
     (".model x1 wonder(a=1)", 'is of the type "wonder", which is not taken here'),
     (".model npn1 npn(bf=50)", "a model of this name stands at"),
     (".model x1 npn(bf={nothing})", 'there is no parameter "nothing"'),
@@ -90,7 +92,11 @@ def test_each_problem_names_its_line(tmp_path: Path, line: str, sentence: str) -
     matching = [finding for finding in caught.value.findings if sentence in finding.message]
     assert matching, f"{sentence!r} not among {[str(finding) for finding in caught.value.findings]}"
     first, last = 4, 4 + line.count("\n")
-    later = {"a model of this name stands at": 6, "a subcircuit of this name stands at": 9, ".ends without": 4}
+    later = {
+        "a model of this name stands at": 6,
+        "a subcircuit of this name stands at": 9,
+        ".ends without": 4,
+    }
     expected = later.get(sentence)
     assert matching[0].path is not None and matching[0].path.name == "board.cir"
     if expected is None:
@@ -131,7 +137,9 @@ def test_a_missing_title_is_noticed(tmp_path: Path, first: str) -> None:
     assert caught.value.findings[0].line == 1
 
 
-@pytest.mark.parametrize("first", ["Ramp core with 3 parts", "Rate of change 2", "Kestrel", "", "* R1 a b 1k", "Vcc"])
+@pytest.mark.parametrize(
+    "first", ["Ramp core with 3 parts", "Rate of change 2", "Kestrel", "", "* R1 a b 1k", "Vcc"]
+)
 def test_a_title_may_begin_with_any_letter(tmp_path: Path, first: str) -> None:
     path = tmp_path / "board.cir"
     path.write_text(f"{first}\nR2 a b 1k\nV2 a 0 1\n")
@@ -154,7 +162,8 @@ def test_a_missing_netlist(tmp_path: Path) -> None:
 
 
 def test_a_name_that_caller_and_subcircuit_share(tmp_path: Path) -> None:
-    """Found by trying on engine 39: ``j={k}`` takes the k of the subcircuit, although the text stands outside."""
+    """Found by trying on engine 39: ``j={k}`` takes the k of the subcircuit, although the text stands
+    outside."""
     frame = "title\n.param k=7\nV1 a 0 1\nX1 a s {}\n.subckt s n k=1 j=1\nR1 n 0 {{k}}\nR2 n 0 {{j}}\n.ends\n"
     path = tmp_path / "board.cir"
     path.write_text(frame.format("j={k}"))

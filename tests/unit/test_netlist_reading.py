@@ -116,7 +116,9 @@ def test_nothing_behind_the_end_is_used(write: Write) -> None:
     assert netlist.notes[0].line == 5
 
 
-def test_includes_come_from_the_own_folder_the_given_ones_and_the_package(write: Write, tmp_path: Path) -> None:
+def test_includes_come_from_the_own_folder_the_given_ones_and_the_package(
+    write: Write, tmp_path: Path
+) -> None:
     write("R2 b 0 2k\n.include deeper/more.inc\n", "own.inc")
     write("R3 b 0 3k\n", "deeper/more.inc")
     other = tmp_path.parent / f"{tmp_path.name}_other"
@@ -147,9 +149,7 @@ def test_the_same_file_twice_is_read_once(write: Write) -> None:
 
 
 def test_a_section_of_a_library(write: Write) -> None:
-    write(
-        ".lib fast\n.param speed=2\n.endl\n.lib slow\n.param speed=1\n.endl fast\n", "corner.lib"
-    )
+    write(".lib fast\n.param speed=2\n.endl\n.lib slow\n.param speed=1\n.endl fast\n", "corner.lib")
     netlist = read(write("title\nV1 a 0 1\nR1 a 0 {speed*1k}\n.lib 'corner.lib' slow\n"))
     assert netlist.value("r1") == 1000.0
     with pytest.raises(NetlistError, match='no section "medium"'):
@@ -182,7 +182,9 @@ def test_the_excerpt_of_a_subcircuit_holds_what_it_needs_and_no_more(write: Writ
         ".subckt inner a b", "R1 a b {twice(half)*1k}", ".ends",
         ".subckt outer a b", "X1 a m inner", "D1 m b dd", ".ends",
     ]  # fmt: skip
-    moved = read(write(text.replace(".model dd", "* a comment\n\n.model   dd").replace("   dd", " dd"), "moved.cir"))
+    moved = read(
+        write(text.replace(".model dd", "* a comment\n\n.model   dd").replace("   dd", " dd"), "moved.cir")
+    )
     assert moved.hash_of_subcircuit("outer") == netlist.hash_of_subcircuit("outer")
     changed = read(write(text.replace("gain=3", "gain=4"), "changed.cir"))
     assert changed.hash_of_subcircuit("outer") != netlist.hash_of_subcircuit("outer")

@@ -98,7 +98,9 @@ def test_parts_without_a_value(netlist: Netlist, name: str, sentence: str) -> No
 
 
 def test_settings_for_the_engine(netlist: Netlist) -> None:
-    settings = netlist.set_values({"Rail": 8.8, "Vcc": 13.5, "RTOP": 0.1 + 0.2, "x2.Rfixed": 1e3, "Cload": 1e-9})
+    settings = netlist.set_values(
+        {"Rail": 8.8, "Vcc": 13.5, "RTOP": 0.1 + 0.2, "x2.Rfixed": 1e3, "Cload": 1e-9}
+    )
     assert settings.parameters == {"rail": 8.8}
     assert settings.alterations == (
         ("vcc", 13.5), ("rtop", 0.30000000000000004), ("r.x2.rfixed", 1000.0), ("cload", 1e-9),
@@ -153,5 +155,9 @@ def test_parameters_are_written_one_a_line_in_braces(tmp_path: Path) -> None:
     path = tmp_path / "written.cir"
     path.write_text("t\n.param a = 2, b = a * 3 c='a + b'\nV1 n 0 1\nR1 n 0 {c}\n")
     netlist = read_netlist(path)
-    assert [line.text for line in netlist.deck()][:3] == [".param a=2", ".param b={a * 3}", ".param c={a + b}"]
+    assert [line.text for line in netlist.deck()][:3] == [
+        ".param a=2",
+        ".param b={a * 3}",
+        ".param c={a + b}",
+    ]
     assert netlist.value("R1") == 8.0
