@@ -95,14 +95,20 @@ def _at_rest(comparator: PartAlone, pins: Pins, where: Surroundings) -> list[str
 
 
 def _turned(engine: Engine, where: Surroundings) -> float:
-    """The input difference (V, ramp above level) at which the loaded comparator turns; NaN where it does
-    not."""
-    swept = engine.dc_sweep("vramp", where.level - OFFSET_SPAN, where.level + OFFSET_SPAN, OFFSET_STEP)
-    inputs, output = swept["sweep"] - where.level, swept["output"]
-    if abs(output[-1] - output[0]) < 1e-3:
-        return float("nan")
-    middle = 0.5 * (output[0] + output[-1])
-    return first_crossing(inputs, output, middle, bool(output[-1] > output[0]), inputs[0])
+    """The input difference (V, ramp above level) at which the loaded comparator turns; NaN where it does not.
+
+    A sweep that is looked at again where the output turns, for a sharp comparator turns between two points.
+    """
+    span, step, place = OFFSET_SPAN, OFFSET_STEP, where.level
+    for _ in range(2):
+        swept = engine.dc_sweep("vramp", place - span, place + span, step)
+        inputs, output = swept["sweep"], swept["output"]
+        if abs(output[-1] - output[0]) < 1e-3:
+            return float("nan")
+        middle = 0.5 * (output[0] + output[-1])
+        place = first_crossing(inputs, output, middle, bool(output[-1] > output[0]), inputs[0])
+        span, step = 1.5 * step, step / 50
+    return place - where.level
 
 
 def turning_point(engine: Engine, comparator: PartAlone, pins: Pins, where: Surroundings) -> float:

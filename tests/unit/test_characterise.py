@@ -1,0 +1,164 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A comparator whose values are known by construction, measured alone on real ngspice."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from harness.board import load_board
+from harness.characterise import Characteristics, characterise
+from harness.netlist import read_netlist
+
+MODEL = """\
+.subckt known plus minus supply ground output
++ params: bias_plus=30n bias_minus=20n offset=2m resistance=50 delay=100n
+Iplus ground plus {bias_plus}
+Iminus ground minus {bias_minus}
+Bdifference d ground v = tanh((v(plus)-v(minus)-offset)*1e6)
+Rdelay d e 1k
+Cdelay e ground {delay/1k}
+Bout output ground i = v(output,ground)/resistance*(0.5-0.5*tanh(v(e)*1e3))
+Rsupply supply ground 1meg
+.ends
+"""
+
+NETLIST = f"""\
+A slicer with a comparator of known values
+{MODEL}
+.param knob=2
+Vcc vcc 0 12
+Vrail rail 0 8
+Vknob knob 0 {{knob}}
+Vramp ramp 0 pulse(1 5 0 0.97m 20u 10u 1m)
+Rtop rail thr 100k
+Rknob knob thr 100k
+Xcomparator thr ramp vcc 0 out known
+Rpull rail out 3.3k
+Cload out 0 1n
+"""
+
+BOARD = """\
+[board]
+format = 1
+name = "known"
+revision = "A"
+netlist = "known.cir"
+[roles]
+ramp = "ramp"
+threshold = "thr"
+output = "out"
+comparator = "Xcomparator"
+comparator_class = "393"
+ramp_input = "minus"
+pullup = "Rpull"
+supply = "Vcc"
+load_capacitor = "Cload"
+[core]
+kind = "ramp source"
+[intended]
+Rpull = "3.3k 1%"
+[axes.control]
+values = [-1, 0, 1]
+unit = "V"
+sets = "knob"
+[axes.supply]
+values = [10, 12]
+unit = "V"
+sets = "Vcc"
+"""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("known")
+    (place / "known.cir").write_text(NETLIST)
+    (place / "known.board.toml").write_text(BOARD)
+    return place
+
+
+def measured(folder: Path, measure: bool = True, store: str = "store") -> Characteristics:
+    board = load_board(folder / "known.board.toml")
+    return characterise(board, read_netlist(board.netlist, board.include), folder / store, measure)
+
+
+@pytest.fixture(scope="module")
+def known(folder: Path) -> Characteristics:
+    return measured(folder)
+
+
+def test_bias_and_offset_are_those_of_the_model(known: Characteristics) -> None:
+    """The ramp is on the minus input: it gets out 20 nA; the threshold on plus 30 nA; it turns 2 mV below."""
+    here = {"temperature": np.array([25.0]), "supply": np.array([11.0])}
+    assert known.table("slicer.bias_ramp").at(**here, difference=-1.0) == pytest.approx([20e-9], rel=1e-3)
+    assert known.table("slicer.bias_threshold").at(**here) == pytest.approx([30e-9], rel=1e-3)
+    assert known.table("slicer.offset").at(**here) == pytest.approx([-2e-3], abs=2e-6)
+
+
+def test_output_curve_is_its_resistance(known: Characteristics) -> None:
+    volts, amperes = known.table("slicer.sink").along(
+        "voltage", temperature=np.array([25.0]), supply=np.array([12.0])
+    )
+    assert amperes[0] == pytest.approx(volts / 50.0, rel=1e-3, abs=1e-9)
+
+
+def test_delays_are_those_of_the_time_constant(known: Characteristics) -> None:
+    """The inner node goes from one end to the other and passes its middle after ln 2 times 100 ns."""
+    for name in ("slicer.fall_delay", "slicer.rise_delay"):
+        table = known.table(name)
+        assert table.figures == pytest.approx(math.log(2) * 100e-9, abs=4e-9), name
+
+
+def test_no_output_capacitance_where_there_is_none(known: Characteristics) -> None:
+    """The model has none: what is found is its own transition, far below the load of 1 nF."""
+    assert np.abs(known.table("slicer.output_capacitance").figures).max() < 2e-12
+
+
+def test_what_was_measured_is_read_back(folder: Path, known: Characteristics) -> None:
+    """A second look needs no engine and gives the same figures to the bit."""
+    again = measured(folder, measure=False)
+    assert set(again.tables) == set(known.tables) and not again.missing
+    for name, table in known.tables.items():
+        assert np.array_equal(table.figures, again.table(name).figures)
+        assert table.origin == again.table(name).origin
+
+
+def test_nothing_is_known_before_it_was_measured(folder: Path) -> None:
+    fresh = measured(folder, measure=False, store="elsewhere")
+    assert not fresh.tables
+    assert ("slicer.sink", "not measured yet") in fresh.missing
+    assert ("slicer.sink", "unknown", "not measured yet") in fresh.summary()
+    assert not (folder / "elsewhere").exists()
+
+
+def test_a_changed_model_is_measured_anew(folder: Path, known: Characteristics, tmp_path: Path) -> None:
+    """The store goes by what is measured, not by names."""
+    (tmp_path / "known.cir").write_text(NETLIST.replace("resistance=50", "resistance=80"))
+    (tmp_path / "known.board.toml").write_text(BOARD)
+    board = load_board(tmp_path / "known.board.toml")
+    netlist = read_netlist(board.netlist, board.include)
+    stale = characterise(board, netlist, folder / "store", measure=False)
+    assert "slicer.sink" not in stale.tables
+
+
+def test_a_comparator_that_cannot_be_told_apart_stays_unknown(tmp_path: Path) -> None:
+    """The threshold reaches the comparator through a resistor: no pin is its node, and the reason says so."""
+    text = NETLIST.replace("Xcomparator thr ramp", "Rserial thr pin 1k\nXcomparator pin ramp")
+    (tmp_path / "known.cir").write_text(text)
+    (tmp_path / "known.board.toml").write_text(BOARD)
+    found = measured(tmp_path)
+    assert not found.tables
+    assert all("pins" in why for _, why in found.missing)
+
+
+def test_damaged_store_is_measured_again(folder: Path, known: Characteristics, tmp_path: Path) -> None:
+    for name in ("known.cir", "known.board.toml"):
+        (tmp_path / name).write_text((folder / name).read_text())
+    first = measured(tmp_path)
+    for path in (tmp_path / "store").iterdir():
+        path.write_text("{ not json")
+    again = measured(tmp_path)
+    assert np.array_equal(first.table("slicer.sink").figures, again.table("slicer.sink").figures)
