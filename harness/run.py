@@ -19,6 +19,7 @@ from harness import __version__
 from harness.board import Board, load_board
 from harness.corners import corner_table, nominal_row
 from harness.drawing import compare_drawing, drawn_values
+from harness.engine.meanings import meaning
 from harness.findings import BoardError, Finding, NetlistError
 from harness.netlist import Netlist, read_netlist
 from harness.netlist_lint import lint
@@ -157,7 +158,12 @@ def _raise_failure(prepared: Prepared, result: CornerResult) -> None:
         raise NetlistError(
             [Finding(line.path, f"ngspice does not accept this line: {result.reason}", line=line.number)]
         )
-    raise EngineFailed(f"{prepared.netlist.path.name}: no corner could be simulated. {result.reason}")
+    usually = meaning(result.reason)
+    raise EngineFailed(
+        f"{prepared.netlist.path.name}: no corner could be simulated; earlier results are untouched.\n"
+        f"  Corner {result.corner}: {result.reason}"
+        + (f"\n  Usually: {usually}." if usually else "")
+    )
 
 
 def _judged(

@@ -177,7 +177,7 @@ class Board:
         Only names are read. A part of ``[intended]`` that is not drawn is no finding here: it is a
         difference.
         """
-        parts = {name.lower(): name for name in netlist.parts}
+        parts = {part.name.lower(): part.name for part in netlist.parts.values()}
         parameters = {name.lower() for name in netlist.parameters}
         nodes = {name.lower() for name in netlist.nodes}
         findings: list[Finding] = []
@@ -190,10 +190,10 @@ class Board:
                 add(path, f'{netlist.path.name} has no node "{name}"{nearest(name, nodes)}')
         for path, name in self._parts():
             if not _has_part(netlist, name):
-                add(path, f'{netlist.path.name} has no part "{name}"{nearest(name, parts)}')
+                add(path, f'{netlist.path.name} has no part "{name}"{nearest(name, parts.values())}')
         for axis in self.axes.values():
             if axis.sets and axis.sets.lower() not in parameters and not _has_part(netlist, axis.sets):
-                hint = nearest(axis.sets, [*parts, *parameters])
+                hint = nearest(axis.sets, [*parts.values(), *parameters])
                 add(
                     ("axes", axis.name, "sets"),
                     f'{netlist.path.name} has no parameter, source or part "{axis.sets}"{hint}',
