@@ -232,7 +232,8 @@ class Netlist:
         if part.letter not in _SETTABLE or is_behavioural(part) or "q" in part.parameters:
             message = "has no single value that could be set"
         elif part.function is not None:
-            message = f"is a {part.function[0].upper()} source; make its numbers parameters, {{name}}, and set those"
+            kind = part.function[0].upper()
+            message = f"is a {kind} source; make its numbers parameters, {{name}}, and set those"
         elif used and words.is_expression(part.value_text):
             message = f"is drawn as {part.value_text}; set {' or '.join(used)} instead"
         elif not part.value_text and part.letter not in ("v", "i"):
@@ -297,9 +298,16 @@ def read_netlist(path: Path | str, folders: Sequence[Path] = ()) -> Netlist:
     if findings:
         raise NetlistError(_ordered(findings, path))
     return Netlist(
-        path=path, title=reading.title, sha256=reading.files[0][1], files=tuple(reading.files), options=cards.options,
-        notes=tuple(_ordered([*reading.notes, *cards.notes], path)), cards=cards, scopes=tuple(scopes), flat=parts,
-    )  # fmt: skip
+        path=path,
+        title=reading.title,
+        sha256=reading.files[0][1],
+        files=tuple(reading.files),
+        options=cards.options,
+        notes=tuple(_ordered([*reading.notes, *cards.notes], path)),
+        cards=cards,
+        scopes=tuple(scopes),
+        flat=parts,
+    )
 
 
 def _ordered(findings: Sequence[Finding], main: Path) -> list[Finding]:
@@ -315,8 +323,8 @@ def _title_findings(reading: Reading, cards: Cards) -> list[Finding]:
     found: list[Finding] = []
     first = reading.first
     if first is not None and _looks_like_netlist(first, cards):
-        found.append(Finding(first.path, f'"{first.text}": the first line of a netlist is its title and is not read; '
-                             "put a title line above it", line=1))  # fmt: skip
+        message = f'"{first.text}": the first line of a netlist is its title; put a title line above it'
+        found.append(Finding(first.path, message, line=1))
     if not cards.top.parts and not cards.findings:
         found.append(Finding(main, "holds no parts"))
     return found

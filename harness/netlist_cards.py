@@ -18,8 +18,8 @@ LONGEST_LINE = 20_000
 DEEPEST_NESTING = 20
 _ANALYSES = frozenset(
     words.split(
-        ".tran .ac .dc .op .noise .tf .pz .sens .disto .pss .sp .print .plot .probe .meas .measure .save .four .fft "
-        ".step .temp .width .csparam .backanno .protect .unprotect .title .alter .view .wcase .mc"
+        ".tran .ac .dc .op .noise .tf .pz .sens .disto .pss .sp .print .plot .probe .meas .measure .save "
+        ".four .fft .step .temp .width .csparam .backanno .protect .unprotect .title .alter .view .wcase .mc"
     )
 )
 _CONDITIONS = frozenset({".if", ".elseif", ".else", ".endif"})
@@ -179,8 +179,8 @@ class _Builder:
                 line.keyword,
             )
         else:
-            self.problem(line, "is not known here, so it is not sent to the engine" + nearest(line.keyword, _KNOWN_CARDS),
-                         line.keyword)  # fmt: skip
+            hint = nearest(line.keyword, _KNOWN_CARDS)
+            self.problem(line, f"is not known here, so it is not sent to the engine{hint}", line.keyword)
 
     def close(self) -> None:
         while self.here is not self.top:
@@ -213,8 +213,8 @@ class _Builder:
             inner.defaults[name] = text
         known = self.here.subcircuits.get(inner.name)
         if known is not None and known.line is not None:
-            self.problem(line, f"a subcircuit of this name stands at {known.line.path.name}:{known.line.number} already",
-                         inner.name)  # fmt: skip
+            place = f"{known.line.path.name}:{known.line.number}"
+            self.problem(line, f"a subcircuit of this name stands at {place} already", inner.name)
         self.here.subcircuits[inner.name] = inner
         inner.lines.append(line)
         self.here = inner
@@ -338,15 +338,23 @@ class _Builder:
             key = part.name.lower()
             twin = circuit.parts.get(key)
             if twin is not None:
-                self.problem(line, f"stands at {twin.line.path.name}:{twin.line.number} already; every part wants its own name",
-                             part.name)  # fmt: skip
+                place = f"{twin.line.path.name}:{twin.line.number}"
+                self.problem(line, f"stands at {place} already; every part wants its own name", part.name)
                 continue
             circuit.parts[key] = part
 
 
 _CARDS = {
-    ".subckt": _Builder.subcircuit, ".ends": _Builder.end_subcircuit, ".param": _Builder.parameter,
-    ".params": _Builder.parameter, ".func": _Builder.function, ".model": _Builder.model, ".option": _Builder.option,
-    ".options": _Builder.option, ".opt": _Builder.option, ".ic": _Builder.condition, ".nodeset": _Builder.condition,
+    ".subckt": _Builder.subcircuit,
+    ".ends": _Builder.end_subcircuit,
+    ".param": _Builder.parameter,
+    ".params": _Builder.parameter,
+    ".func": _Builder.function,
+    ".model": _Builder.model,
+    ".option": _Builder.option,
+    ".options": _Builder.option,
+    ".opt": _Builder.option,
+    ".ic": _Builder.condition,
+    ".nodeset": _Builder.condition,
     ".global": _Builder.global_node,
-}  # fmt: skip
+}

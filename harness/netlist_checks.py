@@ -23,8 +23,8 @@ from harness.netlist_scopes import FlatPart, Scope, Values, names_of
 
 ENGINE_FUNCTIONS = frozenset(
     words.split(
-        "abs acos acosh asin asinh atan atanh ceil cos cosh ddt exp floor ln log log10 max min nint pow pwl pwr "
-        "sgn sin sinh sqrt tan tanh ternary_fcn u u2 uramp"
+        "abs acos acosh asin asinh atan atanh ceil cos cosh ddt exp floor ln log log10 max min nint pow pwl "
+        "pwr sgn sin sinh sqrt tan tanh ternary_fcn u u2 uramp"
     )
 )
 ENGINE_NAMES = frozenset({"time", "temper", "hertz", "pi", "e"})
@@ -137,8 +137,8 @@ def _values(scope: Scope, part: Part, values: Values) -> Iterator[Finding]:
         value, found = _attempt(scope, text, part.line, values)
         yield from found
         if part.letter == "r" and text == part.value_text and value == 0.0:
-            yield _finding(part.line, "is 0 Ohm; engines put 1 mOhm or 1e-12 Ohm in its place: join the nodes, or "
-                           "write a small resistance", part.name)  # fmt: skip
+            message = "is 0 Ohm, which engines replace by a figure of their own; join the nodes instead"
+            yield _finding(part.line, message, part.name)
     if part.letter in VALUE_NAMES and part.value_text and not words.is_value(part.value_text):
         yield _finding(part.line, f'"{part.value_text}" is no value; an expression wants braces', part.name)
 
@@ -154,10 +154,11 @@ def _instance(scope: Scope, part: Part) -> Iterator[Finding]:
             yield _finding(part.line, f'{inner.name} has no parameter "{name}"{hint}', part.name)
         clash = sorted((set(words.names_used(words.inner(text))) & own) - {name})
         if clash:
-            yield _finding(
-                part.line, f'`{name}={text}`: "{clash[0]}" is a name inside {inner.name} too, and the engine would take '
-                "that one; give the outer parameter another name", part.name
-            )  # fmt: skip
+            message = (
+                f'`{name}={text}`: "{clash[0]}" is a name inside {inner.name} too, and the engine would take '
+                "that one; give the outer parameter another name"
+            )
+            yield _finding(part.line, message, part.name)
 
 
 def _expression(scope: Scope, part: Part, nodes: frozenset[str]) -> Iterator[Finding]:
@@ -189,8 +190,8 @@ def _expression(scope: Scope, part: Part, nodes: frozenset[str]) -> Iterator[Fin
     sources = {key for key, other in scope.circuit.parts.items() if other.letter in "vehb"}
     for match in re.finditer(r"(?<![\w.])i\s*\(\s*([^(),\s]+)\s*\)", text, re.IGNORECASE):
         if "." not in match[1] and match[1].lower() not in sources:
-            yield _finding(part.line, f'I({match[1]}): there is no voltage source "{match[1]}"'
-                           f"{nearest(match[1], sources)}", part.name)  # fmt: skip
+            message = f'I({match[1]}): there is no voltage source "{match[1]}"{nearest(match[1], sources)}'
+            yield _finding(part.line, message, part.name)
 
 
 def _controls(scope: Scope, part: Part) -> Iterator[Finding]:

@@ -80,8 +80,9 @@ def _passive(found: Words, visible: Visible) -> Part:
     if rest:
         value = rest[0]
         if not words.is_value(value):
-            raise ValueError(f'{found.name}: "{value}" is no value; write a number, or an expression in braces'
-                             f", {{{value}}}" + _model_hint(value, letter, visible))  # fmt: skip
+            braces = f"a number, or an expression in braces, {{{value}}}"
+            hint = _model_hint(value, letter, visible)
+            raise ValueError(f'{found.name}: "{value}" is no value; write {braces}{hint}')
     if len(rest) > 1:
         raise ValueError(f'{found.name}: do not know what to do with "{" ".join(rest[1:])}" behind the value')
     return made(found, nodes, value, model)
@@ -123,8 +124,8 @@ def _device(counts: tuple[int, ...]) -> Callable[[Words, Visible], Part]:
                     f'{found.name}: the model "{name}" is of type {other}, expected {" or ".join(kinds)}'
                 )
             fitting = [model for model, kind in visible.models.items() if kind in kinds]
-            raise ValueError(f'{found.name}: there is no model "{name}"' + (nearest(name, fitting) or "; no .model "
-                             f"of type {' or '.join(kinds)} is in sight"))  # fmt: skip
+            hint = nearest(name, fitting) or f"; no .model of type {' or '.join(kinds)} is in sight"
+            raise ValueError(f'{found.name}: there is no model "{name}"{hint}')
         nodes = take_nodes(found, place, "a model")
         for word in found.plain[place + 1 :]:
             if word.lower() not in _OPTIONS_OF_DEVICES and not words.is_value(word):
@@ -169,8 +170,8 @@ def _instance(found: Words, visible: Visible) -> Part:
             raise ValueError(
                 f'{found.name}: "{name}" stands behind the subcircuit {misplaced}; parameters want name=value'
             )
-        raise ValueError(f'{found.name}: there is no subcircuit "{name}"' + (
-            nearest(name, visible.subcircuits) or "; no .subckt is in sight, an .include may be missing"))  # fmt: skip
+        hint = nearest(name, visible.subcircuits) or "; no .subckt is in sight, an .include may be missing"
+        raise ValueError(f'{found.name}: there is no subcircuit "{name}"{hint}')
     if len(plain) - 1 != count:
         raise ValueError(f"{found.name}: {name} has {count} pins, but {len(plain) - 1} nodes are given")
     found.plain = plain
@@ -178,9 +179,11 @@ def _instance(found: Words, visible: Visible) -> Part:
 
 
 _READERS: dict[str, Callable[[Words, Visible], Part]] = {
-    "r": _passive, "c": _passive, "l": _passive, "k": _coupling, "v": source, "i": source,
-    "e": transfer, "g": transfer, "f": current_controlled, "h": current_controlled, "b": behaviour,
+    "r": _passive, "c": _passive, "l": _passive, "k": _coupling,
+    "v": source, "i": source, "b": behaviour,
+    "e": transfer, "g": transfer, "f": current_controlled, "h": current_controlled,
     "d": _device((2, 3)), "q": _device((3, 4, 5)), "m": _device((4, 3, 5, 6, 7)), "j": _device((3,)),
-    "z": _device((3,)), "s": _device((4,)), "w": _current_switch, "t": _line, "o": _device((4,)), "u": _device((3,)),
+    "z": _device((3,)), "s": _device((4,)), "w": _current_switch,
+    "t": _line, "o": _device((4,)), "u": _device((3,)),
     "a": _code_model, "x": _instance,
 }  # fmt: skip

@@ -279,8 +279,8 @@ class _Reader:
             outside = True
         if outside:
             message = (
-                f'"{name}" lies outside the folders that includes are read from (the netlist\'s own, the parts '
-                "that come with this program, and those of `include` in the board file)"
+                f'"{name}" lies outside the folders that includes are read from (the netlist\'s own, '
+                "the parts that come with this program, and those of `include` in the board file)"
             )
         else:
             message = f'there is no file "{name}" to include{self.neighbour(plain, folder)}'

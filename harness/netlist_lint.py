@@ -198,7 +198,7 @@ def _engines(found: FlatPart) -> Iterator[Finding]:
         message = "a vdmos model without vto and kp conducts differently in different versions of the engine"
         yield _finding(model.line, message, model.name)
     if part.letter == "a" or (part.function is not None and part.function[0] in ("poly", "table")):
-        message = "wants the engine's code models, which many installations lack; an expression, value={...}, does not"
+        message = "wants code models, which many installations of the engine lack; value={...} does not"
         yield _finding(part.line, message, key)
     base = re.search(r"(?<![\w.])pow\s*\(\s*-", part.value_text, re.IGNORECASE)
     if base:

@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a netlist may not hold: everything that would run, load or write something, or that poisons the
-engine.
+"""What a netlist may not hold: all that would run, load or write something, or poison the engine.
 
-Found by trying each of these on engines 39, 44 and 47. A netlist is text that travels by mail, and the engine
-runs programs named in it: in a block of commands, behind ``*#`` in a comment, from a plain ``.model`` line.
-The refusals act on text, before the engine sees anything. They are a gate, not a sandbox.
+A netlist is text that travels by mail, and an engine runs programs named in it: in a block of commands,
+behind ``*#`` in a comment, from a first line that makes it a script (seen on engines 39, 44 and 47), and from
+a plain ``.model`` line (44 and 47). Lines that were seen to do nothing, such as ``.exec``, are refused too; they
+have no business here. The refusals act on text, before the engine sees any. They are a gate, not a sandbox.
 """
 
 from __future__ import annotations
@@ -92,8 +92,8 @@ REFUSALS: tuple[Refusal, ...] = (
     _refusal(
         "random value",
         _CALL.format("(a?gauss|a?unif|limit)"),
-        "the engine reads this function as a random number, drawn once; write min(max(x, low), high) to clip, "
-        "and give tolerances in the board file",
+        "the engine reads this function as a random number, drawn once; write min(max(x, low), high) to "
+        "clip, and give tolerances in the board file",
     ),
     _refusal(
         "external source",

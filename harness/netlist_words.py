@@ -87,11 +87,10 @@ def before_assignments(text: str) -> str:
 
 
 def _outside(text: str, place: int) -> bool:
+    """Whether a place of a line is the start of a word, outside brackets and quotes."""
     before = text[:place]
-    return (
-        sum(before.count(c) for c in _OPEN) == sum(before.count(c) for c in _CLOSE) and before.count("'") % 2 == 0
-        and (place == 0 or before[-1] in " \t,")
-    )  # fmt: skip
+    level = sum(before.count(mark) for mark in _OPEN) == sum(before.count(mark) for mark in _CLOSE)
+    return level and before.count("'") % 2 == 0 and (place == 0 or before[-1] in " \t,")
 
 
 def inner(text: str) -> str:

@@ -10,7 +10,10 @@ import pytest
 from harness.findings import NetlistError
 from harness.netlist import read_netlist
 
-FRAME = "title\nV1 a 0 5\nR1 a b 1k\n{}\nC1 b 0 1n\n.model npn1 npn(bf=100)\n.subckt stage in out k=1\nR1 in out {{k}}\n.ends\n"
+FRAME = (
+    "title\nV1 a 0 5\nR1 a b 1k\n{}\nC1 b 0 1n\n.model npn1 npn(bf=100)\n"
+    ".subckt stage in out k=1\nR1 in out {{k}}\n.ends\n"
+)
 
 PROBLEMS = [
     ("X1 a b stag", 'there is no subcircuit "stag" (did you mean "stage"?)'),

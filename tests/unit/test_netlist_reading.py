@@ -100,8 +100,8 @@ def test_an_invisible_character_is_named(write: Write) -> None:
 def test_lines_of_an_exported_netlist_are_skipped_with_a_note(write: Write) -> None:
     netlist = read(
         write(
-            "title\nR1 a 0 1k\nV1 a 0 1\n.tran 1u 1m\n.print v(a)\n.meas tran x max v(a)\n.probe v(a)\n.save v(a)\n"
-            ".temp 50\n.options reltol=1e-4 savecurrents\n.ic v(a)=0\n.nodeset v(a)=1\n.end\n"
+            "title\nR1 a 0 1k\nV1 a 0 1\n.tran 1u 1m\n.print v(a)\n.meas tran x max v(a)\n.probe v(a)\n"
+            ".save v(a)\n.temp 50\n.options reltol=1e-4 savecurrents\n.ic v(a)=0\n.nodeset v(a)=1\n.end\n"
         )
     )
     assert [note.line for note in netlist.notes] == [4, 5, 6, 7, 8, 9, 10]
@@ -173,7 +173,8 @@ def test_the_excerpt_of_a_subcircuit_holds_what_it_needs_and_no_more(write: Writ
     text = (
         "title\n.param gain=3 unused=4 half={gain/2}\n.func twice(x) {2*x}\n.model dd d(is=1e-15)\n"
         ".model other d(is=2e-15)\n"
-        ".subckt inner a b\nR1 a b {twice(half)*1k}\n.ends\n.subckt outer a b\nX1 a m inner\nD1 m b dd\n.ends\n"
+        ".subckt inner a b\nR1 a b {twice(half)*1k}\n.ends\n.subckt outer a b\nX1 a m inner\n"
+        "D1 m b dd\n.ends\n"
         ".subckt stranger a b\nR1 a b 1\n.ends\nV1 n 0 1\nX9 n 0 outer\n"
     )
     netlist = read(write(text))

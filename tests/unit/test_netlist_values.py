@@ -55,13 +55,30 @@ def netlist(tmp_path: Path) -> Netlist:
 @pytest.mark.parametrize(
     ("name", "value"),
     [
-        ("Vcc", 15.0), ("Vrail", 8.0), ("Vdc", 3.3), ("Vsense", 0.0), ("Vboth", 2.0), ("Ibias", 25e-9),
-        ("Rtop", 68e3), ("Rupper", 25e3), ("Rlower", 25e3), ("Rwarm", 1500.0), ("Rnamed", 50e3), ("Rpair", 5e3),
-        ("Cload", 2.2e-9), ("Cpair", 3e-9), ("Lcoil", 10e-3), ("Rmeg", 2e6),
-        ("x1.rload", 50e3), ("X1.Rbias", 5e3), ("x2.rload", 10e3), ("x2.rbias", 1e3), ("x2.rfixed", 470.0),
+        ("Vcc", 15.0),
+        ("Vrail", 8.0),
+        ("Vdc", 3.3),
+        ("Vsense", 0.0),
+        ("Vboth", 2.0),
+        ("Ibias", 25e-9),
+        ("Rtop", 68e3),
+        ("Rupper", 25e3),
+        ("Rlower", 25e3),
+        ("Rwarm", 1500.0),
+        ("Rnamed", 50e3),
+        ("Rpair", 5e3),
+        ("Cload", 2.2e-9),
+        ("Cpair", 3e-9),
+        ("Lcoil", 10e-3),
+        ("Rmeg", 2e6),
+        ("x1.rload", 50e3),
+        ("X1.Rbias", 5e3),
+        ("x2.rload", 10e3),
+        ("x2.rbias", 1e3),
+        ("x2.rfixed", 470.0),
         ("x1.cfixed", 20e-12),
     ],
-)  # fmt: skip
+)
 def test_values_as_drawn(netlist: Netlist, name: str, value: float) -> None:
     assert netlist.value(name) == pytest.approx(value, rel=1e-12)
 
@@ -88,10 +105,13 @@ def test_functions_of_sources(netlist: Netlist) -> None:
 @pytest.mark.parametrize(
     ("name", "sentence"),
     [
-        ("Vramp", "PULSE source without a DC value"), ("Rmeasured", "no single value"), ("Bout", "no single value"),
-        ("Rtopp", 'did you mean "Rtop"'), ("x3.rload", "there is no part"),
+        ("Vramp", "PULSE source without a DC value"),
+        ("Rmeasured", "no single value"),
+        ("Bout", "no single value"),
+        ("Rtopp", 'did you mean "Rtop"'),
+        ("x3.rload", "there is no part"),
     ],
-)  # fmt: skip
+)
 def test_parts_without_a_value(netlist: Netlist, name: str, sentence: str) -> None:
     with pytest.raises(NetlistError, match=sentence):
         netlist.value(name)
@@ -103,8 +123,11 @@ def test_settings_for_the_engine(netlist: Netlist) -> None:
     )
     assert settings.parameters == {"rail": 8.8}
     assert settings.alterations == (
-        ("vcc", 13.5), ("rtop", 0.30000000000000004), ("r.x2.rfixed", 1000.0), ("cload", 1e-9),
-    )  # fmt: skip
+        ("vcc", 13.5),
+        ("rtop", 0.30000000000000004),
+        ("r.x2.rfixed", 1000.0),
+        ("cload", 1e-9),
+    )
     assert settings.parameter_lines() == [".param rail=8.8"]
 
 
