@@ -157,5 +157,12 @@ def label_ends(axes: Axes, ends: Sequence[tuple[float, str, str]], size: float =
             fontsize=size,
             va="center",
             annotation_clip=False,
-            arrowprops={"arrowstyle": "-", "color": MUTED, "linewidth": 0.6, "shrinkA": 0, "shrinkB": 1},
+            arrowprops={
+                "arrowstyle": "-",
+                "color": MUTED,
+                "linewidth": 0.6,
+                "shrinkA": 0,
+                "shrinkB": 1,
+                "relpos": (0.0, 0.5),
+            },
         )

@@ -42,7 +42,7 @@ def spans_chart(spans: Sequence[Span], name: str) -> str:
     tall = 0.85 + 0.46 * len(spans)
     with canvas.style():
         figure = Figure(figsize=(canvas.WIDTH, tall))
-        axes = figure.add_axes((0.235, 0.48 / tall, 0.435, 1.0 - 0.83 / tall))
+        axes = figure.add_axes((0.27, 0.48 / tall, 0.41, 1.0 - 0.83 / tall))
         axes.axvspan(-1.0, 1.0, facecolor=FAINT, alpha=0.55, linewidth=0)
         axes.axvline(0.0, color=INK, linestyle=(0, (4, 2.5)), linewidth=1.0)
         reach = 1.6
@@ -166,16 +166,17 @@ def steps_of(chain: pd.DataFrame, least: float) -> list[Step]:
     ]
     sizes = sorted((abs(step.amount) for step in rows if step.kind == "effect"), reverse=True)
     cut = max(least, sizes[MOST_STEPS] * (1 + 1e-12) if len(sizes) > MOST_STEPS else 0.0)
-    kept = [step for step in rows if step.kind != "effect" or abs(step.amount) >= cut]
-    small = [step for step in rows if step.kind == "effect" and abs(step.amount) < cut]
-    if len(small) == 1:
+    small = [step for step in rows if step.kind != "remainder" and abs(step.amount) < _cut(step, cut, least)]
+    if len(small) < 2:
         return rows
-    if small:
-        total = sum(step.amount for step in small)
-        merged = Step(f"{len(small)} smaller effects", total, "effect")
-        place = next((index for index, step in enumerate(kept) if step.kind != "effect"), len(kept))
-        kept.insert(place, merged)
+    kept = [step for step in rows if step not in small]
+    merged = Step(f"{len(small)} smaller steps", sum(step.amount for step in small), "effect")
+    kept.insert(sum(step.kind != "remainder" for step in kept), merged)
     return kept
+
+
+def _cut(step: Step, effects: float, others: float) -> float:
+    return effects if step.kind == "effect" else others
 
 
 def _kind(name: str) -> str:
@@ -215,7 +216,7 @@ def chain_chart(
             )
             axes.plot([begin, begin], [line - 1, line + 0.29], color=MUTED, linewidth=0.8)
             axes.annotate(
-                _amount(step.amount, unit, tolerance),
+                rounding.amount(step.amount, unit, tolerance).replace("-", "\N{MINUS SIGN}"),
                 (max(begin, end), line),
                 xytext=(5, 0),
                 textcoords="offset points",
@@ -226,7 +227,7 @@ def chain_chart(
         axes.plot([edges[-1]] * 2, [lines - 2, lines - 1], color=MUTED, linewidth=0.8)
         for value, line in ((hand, 0), (simulated, lines - 1)):
             axes.annotate(
-                rounding.figure(value, unit, tolerance / 50.0).replace("-", "\N{MINUS SIGN}"),
+                rounding.figure(value, unit, tolerance / rounding.FINENESS).replace("-", "\N{MINUS SIGN}"),
                 (value, line),
                 xytext=(8, 0),
                 textcoords="offset points",
@@ -242,12 +243,6 @@ def chain_chart(
         return canvas.to_svg(figure, name)
 
 
-def _amount(amount: float, unit: str, tolerance: float) -> str:
-    if abs(amount) < tolerance / 1000.0:
-        return f"below {rounding.figure(10.0 ** np.ceil(np.log10(tolerance / 1000.0)), unit)}"
-    return rounding.figure(amount, unit, tolerance / 50.0, signed=True).replace("-", "\N{MINUS SIGN}")
-
-
 def waveform_chart(waves: Waveforms, name: str) -> str:
     """Ramp and threshold above, pulse below, on one time axis. Returns SVG."""
     time = np.asarray(waves["time"], dtype=float)
@@ -261,6 +256,7 @@ def waveform_chart(waves: Waveforms, name: str) -> str:
             "threshold": {"color": ORANGE, "linewidth": 1.4, "linestyle": (0, (6, 2))},
             "output": {"color": INK, "linewidth": 1.5},
         }
+        room = float(max(np.max(waves[wave]) for wave in looks if wave in waves))
         for axes, names in ((upper, ("ramp", "threshold")), (lower, ("output",))):
             ends = []
             for wave in names:
@@ -273,6 +269,8 @@ def waveform_chart(waves: Waveforms, name: str) -> str:
                 )
             canvas.engineering_axis(axes.yaxis, "V", 5)
             axes.margins(y=0.08)
+            low, high = axes.get_ylim()
+            axes.set_ylim(min(low, -0.06 * room), max(high, ends[0][0] + 0.06 * room, 0.25 * room))
             canvas.label_ends(axes, ends)
         lower.set_xlim(0.0, float(time[-1]))
         canvas.engineering_axis(lower.xaxis, "s", 8)

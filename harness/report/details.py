@@ -16,6 +16,9 @@ from harness.results import RunResult
 MOST_ROWS = 500
 """Corners written into the page; corners.csv holds all."""
 
+LEAST_EFFECT = 0.02
+"""Effects below this share of a tolerance in every corner are left to effects.csv."""
+
 MOST_QUANTITIES = 12
 """Quantities that the corner table can be switched to."""
 
@@ -176,7 +179,7 @@ def full_corner(result: RunResult, row: pd.Series) -> tuple[FullRow, ...]:
     for quantity in tables.present(result.corners):
         stem = quantities.stem(quantity)
         tolerance = float(row.get(f"{quantity}.tolerance", np.nan))
-        step = tolerance / 50.0
+        step = tolerance / rounding.FINENESS
         part = {
             name: float(row.get(f"{quantity}.{name}", np.nan))
             for name in ("hand", "solved", "refined", "margin")
@@ -205,7 +208,10 @@ def full_corner(result: RunResult, row: pd.Series) -> tuple[FullRow, ...]:
 
 
 def effect_rows(result: RunResult, most: int = 6) -> tuple[EffectRow, ...]:
-    """For each quantity its largest effects over all corners, by their greatest amount in tolerances."""
+    """For each quantity its largest effects over all corners, by their greatest amount in tolerances.
+
+    Corners are counted where the effect reaches the least share that is listed.
+    """
     if result.effects.empty:
         return ()
     corners = result.corners.set_index(result.corners["corner"].astype(str))
@@ -219,7 +225,7 @@ def effect_rows(result: RunResult, most: int = 6) -> tuple[EffectRow, ...]:
             tables.numbers(corners, quantity, "tolerance").reindex(mine["corner"].astype(str)).to_numpy()
         )
         mine = mine.assign(share=mine["amount"].abs().to_numpy() / tolerance, tolerance=tolerance)
-        mine = mine[np.isfinite(mine["share"]) & (mine["share"] > 0.0)]
+        mine = mine[np.isfinite(mine["share"]) & (mine["share"] >= LEAST_EFFECT)]
         found = []
         for effect, group in mine.groupby("effect", sort=True):
             top = group.loc[group["share"].idxmax()]
@@ -230,9 +236,7 @@ def effect_rows(result: RunResult, most: int = 6) -> tuple[EffectRow, ...]:
                     title=stem.title,
                     effect=effect,
                     corners=number,
-                    largest=rounding.figure(
-                        float(top["amount"]), stem.unit, float(top["tolerance"]) / 50.0, signed=True
-                    ),
+                    largest=rounding.amount(float(top["amount"]), stem.unit, float(top["tolerance"])),
                     corner=str(top["corner"]),
                     tolerances=rounding.figure(share, "", 0.01 if share < 10.0 else 0.1),
                     origin=str(top["origin"]),

@@ -23,19 +23,21 @@ GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
 )
 """Drawings of quantities against every axis, in this order; what a run does not hold is left out."""
 
+STILL = 0.25
+"""An axis along which nothing moves by more than this share of a tolerance gets no panel."""
+
 MOST_PANELS = 4
 MOST_PLACES = 30
 MOST_WAVEFORMS = 6
-MOST_CHAINS = 3
+MOST_CHAINS = 4
 MARKS = (
     "Dashed with squares: hand. Plain line: refined. Dots with bars: simulated. A cross at the foot: no"
     " figure."
 )
 CHAIN_MARKS = (
-    "Each step from hand to simulated, in the corner where they part most. Filled: effects with an"
-    " origin. Hatched: a"
-    " slip or a wrong formula. Crossed: the remainder, which is given no cause. Grey: the tolerance"
-    " around hand."
+    "Each step from hand to simulated, where they part most and where that is explained. Filled: effects"
+    " with an origin. Hatched: a slip or a wrong formula. Crossed: the remainder, which is given no cause."
+    " Grey: the tolerance around hand."
 )
 
 
@@ -193,21 +195,35 @@ def axes_pictures(result: RunResult) -> list[Picture]:
         )
         if not rows:
             continue
-        limits = " ".join(
+        shown = [
+            place for place in range(len(axes)) if any(drawn[place].moves > STILL for _, drawn in rows)
+        ] or [0]
+        still = [name for place, name in enumerate(axes) if place not in shown]
+        rows = [(quantity, [drawn[place] for place in shown]) for quantity, drawn in rows]
+        sentences = [
             f"Limit on {drawn[0].title[0].lower()}{drawn[0].title[1:]}:"
             f" {tables.limit_words(board.limits[quantity], drawn[0].unit)}."
             for quantity, drawn in rows
             if quantity in board.limits
-        )
+        ]
+        if len(still) >= len(axes) - 1 and not any(drawn[0].moves > STILL for _, drawn in rows):
+            sentences.append("Nothing here moves by a quarter of its tolerance along any axis.")
+        elif still:
+            sentences.append(f"Nothing here moves by a quarter of its tolerance along {_listed(still)}.")
+        alone = len(rows) == 1 and rows[0][1][0].title == title
         pictures.append(
             Picture(
                 title,
-                limits.strip(),
+                " ".join(sentences),
                 f"{title} by hand, refined and simulated along {', '.join(axes)}.",
-                sweeps.against_axes(board, rows, f"axes-{names[0]}"),
+                sweeps.against_axes(board, rows, f"axes-{names[0]}", named=not alone),
             )
         )
     return pictures
+
+
+def _listed(names: list[str]) -> str:
+    return " or ".join([*([", ".join(names[:-1])] if names[1:] else []), names[-1]])
 
 
 def waveform_pictures(result: RunResult) -> list[Picture]:
@@ -239,33 +255,37 @@ def waveform_pictures(result: RunResult) -> list[Picture]:
 
 
 def chain_pictures(result: RunResult) -> list[Picture]:
-    """From hand to simulated in the corner where each quantity parts most, the worst quantities first."""
-    ranked = []
+    """From hand to simulated where each quantity parts most, and where it parts most and is explained."""
+    chosen: dict[tuple[str, str], tuple[bool, bool, float]] = {}
+    known = set(zip(result.effects["quantity"], result.effects["corner"].astype(str), strict=True))
     for quantity in tables.compared(result.corners):
-        share = tables.tolerances_off(result.corners, quantity, "simulated").abs().dropna()
-        if len(share) and len(result.effects) and (result.effects["quantity"] == quantity).any():
-            ranked.append((quantity != "duty", -float(share.max()), quantity, share.idxmax()))
-    pictures = []
-    for _, _, quantity, place in sorted(ranked)[:MOST_CHAINS]:
-        row = result.corners.loc[place]
-        corner, stem = str(row["corner"]), quantities.stem(quantity)
-        tolerance = float(row[f"{quantity}.tolerance"])
-        steps = charts.steps_of(tables.chain(result.effects, quantity, corner), tolerance / 200.0)
-        if not steps:
-            continue
-        hand, simulated = float(row[f"{quantity}.hand"]), float(row[f"{quantity}.simulated"])
-        total = rounding.figure(sum(step.amount for step in steps), stem.unit, tolerance / 50.0, signed=True)
-        pictures.append(
-            Picture(
-                f"{stem.title}: from hand to simulated in {corner}",
-                f"{tables.place(result.board, row)}, where they part most. The steps add up to {total},"
-                " simulated minus"
-                f" hand; verdict: {row[f'{quantity}.agreement']}.",
-                f"Effect chain of {stem.title} in corner {corner}; the table of effects holds the amounts.",
-                charts.chain_chart(hand, simulated, tolerance, stem.unit, steps, f"chain-{quantity}"),
-            )
-        )
-    return pictures
+        share = tables.tolerances_off(result.corners, quantity, "simulated").abs()
+        explained = tables.column(result.corners, quantity, "agreement", "").astype(str) == "explained"
+        for picked in (share, share[explained]):
+            if not picked.notna().any():
+                continue
+            corner = str(result.corners.loc[picked.idxmax(), "corner"])
+            if (quantity, corner) in known:
+                urgent = bool(explained.loc[picked.idxmax()])
+                chosen.setdefault((quantity, corner), (quantity != "duty", not urgent, -float(picked.max())))
+    order = sorted(chosen, key=lambda key: chosen[key])[:MOST_CHAINS]
+    return [chain_picture(result, quantity, corner) for quantity, corner in order]
+
+
+def chain_picture(result: RunResult, quantity: str, corner: str) -> Picture:
+    """The chain of effects on one quantity in one corner."""
+    row = result.corners.loc[(result.corners["corner"].astype(str) == corner).idxmax()]
+    stem, tolerance = quantities.stem(quantity), float(row[f"{quantity}.tolerance"])
+    steps = charts.steps_of(tables.chain(result.effects, quantity, corner), tolerance / rounding.FINENESS)
+    hand, simulated = float(row[f"{quantity}.hand"]), float(row[f"{quantity}.simulated"])
+    total = rounding.amount(sum(step.amount for step in steps), stem.unit, tolerance)
+    return Picture(
+        f"{stem.title}: from hand to simulated in {corner}",
+        f"{tables.place(result.board, row)}. The steps add up to {total}, simulated minus hand;"
+        f" verdict: {row[f'{quantity}.agreement']}.",
+        f"Effect chain of {stem.title} in corner {corner}; the table of effects holds the amounts.",
+        charts.chain_chart(hand, simulated, tolerance, stem.unit, steps, f"chain-{quantity}-{corner}"),
+    )
 
 
 def harmonics_picture(result: RunResult) -> list[Picture]:

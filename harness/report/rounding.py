@@ -20,6 +20,9 @@ PREFIXED_UNITS = frozenset({"V", "A", "Ohm", "F", "s", "Hz", "W"})
 MOST_DIGITS = 7
 """Significant digits beyond which no figure of a circuit is read."""
 
+FINENESS = 40.0
+"""Predictions and differences are written down to the decade of a fortieth of their tolerance."""
+
 NO_FIGURE = "no figure"
 
 
@@ -116,6 +119,14 @@ def margin(value: float, unit: str = "", bar: float = math.nan) -> str:
         place = max(place, min(_decade(bar), _decade(value)))
     lowered = math.floor(value / 10.0**place + 1e-9) * 10.0**place
     return _written(lowered or value, unit, place, signed=True)
+
+
+def amount(value: float, unit: str, tolerance: float) -> str:
+    """A signed difference (SI) beside its ``tolerance``; under a thousandth of it only that it is small."""
+    known = math.isfinite(tolerance) and tolerance > 0.0
+    if known and 0.0 < abs(value) < tolerance / 1000.0:
+        return f"below {figure(10.0 ** math.ceil(math.log10(tolerance / 1000.0)), unit)}"
+    return figure(value, unit, tolerance / FINENESS if known else None, signed=True)
 
 
 def cents(frequency: float, reference: float) -> float:

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, TypeVar
@@ -49,9 +49,23 @@ class Series:
         return np.array([float(value) for value in self.axis_values])
 
     @property
+    def moves(self) -> float:
+        """The widest range of any witness along the axis, in tolerances; infinite where none is known."""
+        width = _widest((self.hand, self.refined, self.simulated))
+        known = self.tolerance[np.isfinite(self.tolerance)]
+        if len(known) and np.median(known) > 0.0:
+            return width / float(np.median(known))
+        return np.inf if width > 0.0 else 0.0
+
+    @property
     def empty(self) -> bool:
         """No witness has a figure."""
         return not any(np.isfinite(part).any() for part in (self.hand, self.refined, self.simulated))
+
+
+def _widest(parts: Iterable[Array]) -> float:
+    finite = (part[np.isfinite(part)] for part in parts)
+    return max((float(np.ptp(part)) for part in finite if len(part)), default=0.0)
 
 
 def along(board: Board, corners: pd.DataFrame, axis: str, held: Mapping[str, object]) -> pd.DataFrame:

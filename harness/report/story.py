@@ -65,6 +65,17 @@ class Parting:
     place: str
     effect: str
 
+    @property
+    def parts(self) -> bool:
+        """Somewhere hand and simulated are apart, or cannot be compared for want of accuracy."""
+        return self.disagrees + self.explained + self.too_coarse > 0
+
+    @property
+    def agreement(self) -> str:
+        """Of a quantity that agrees wherever it has figures: how far apart at most, where figures lack."""
+        missing = f"; no figure in {rounding.count(self.no_figure, 'corner')}" if self.no_figure else ""
+        return f"{self.title} ({self.largest}{missing})"
+
 
 @dataclass(frozen=True)
 class FarFigure:
@@ -249,11 +260,13 @@ def difference_words(row: pd.Series, quantity: str) -> str:
 
 def amount_words(row: pd.Series, quantity: str, amount: float) -> str:
     """An amount on top of the hand figure in the quantity's own unit; for the frequency in cents."""
+    tolerance = float(row.get(f"{quantity}.tolerance", np.nan))
     if quantity == "frequency":
         hand = float(row["frequency.hand"])
-        return rounding.figure(rounding.cents(hand + amount, hand), "cent", 0.1, signed=True)
-    tolerance = float(row.get(f"{quantity}.tolerance", np.nan))
-    return rounding.figure(amount, quantities.stem(quantity).unit, tolerance / 50.0, signed=True)
+        return rounding.amount(
+            rounding.cents(hand + amount, hand), "cent", rounding.cents(hand + tolerance, hand)
+        )
+    return rounding.amount(amount, quantities.stem(quantity).unit, tolerance)
 
 
 def effect_words(result: RunResult, quantity: str, corner: str) -> str:
@@ -338,9 +351,16 @@ def not_shown(result: RunResult) -> tuple[str, ...]:
             ("no figure", "a limit without a figure"),
             ("too close to call", "the limit lies inside the bar"),
         ):
-            number = int((verdicts == word).sum())
-            if number:
-                sentences.append(f"{title}: {meaning} in {rounding.count(number, 'corner')}.")
+            names = corners.loc[verdicts == word, "corner"].astype(str).tolist()
+            if names:
+                sentences.append(
+                    f"{title}: {meaning} in {rounding.count(len(names), 'corner')}: {rounding.listed(names)}."
+                )
+    for quantity in tables.compared(corners):
+        if tables.numbers(corners, quantity, "simulated").isna().all():
+            sentences.append(
+                f"{quantities.stem(quantity).title}: a hand figure and nothing simulated beside it."
+            )
     missing = [name for name in result.board.limits if name not in tables.present(corners)]
     if missing:
         sentences.append(f"Limits on quantities that nothing measured: {', '.join(missing)}.")

@@ -124,8 +124,8 @@ def draw_limits(axes: Axes, limits: tuple[float | None, float | None], unit: str
 
 
 def horizontal(axes: Axes, board: Board, drawn: Series, labelled: bool = True) -> None:
-    """Ticks at the corners' own values where there are few, a log scale where they span more than a
-    decade."""
+    """Ticks at the corners' own values where there are few, a log scale where they span more
+    than 1 to 5."""
     axis = board.axes[drawn.axis]
     x = drawn.positions
     words = any(isinstance(value, str) for value in drawn.axis_values)
@@ -158,10 +158,10 @@ def limits_of(board: Board, quantity: str) -> tuple[float | None, float | None]:
     return limit.least, limit.most
 
 
-def against_axes(board: Board, rows: list[tuple[str, list[Series]]], name: str) -> str:
+def against_axes(board: Board, rows: list[tuple[str, list[Series]]], name: str, named: bool = True) -> str:
     """Rows of quantities, columns of axes, every other axis at its nominal value. Returns SVG.
 
-    ``rows``: (quantity, one Series an axis), the axes in the same order in each row.
+    ``rows``: (quantity, one Series an axis), the axes in the same order in each row; ``named``: each titled.
     """
     columns = max(len(drawn) for _, drawn in rows)
     tall = 0.75 + 1.75 * len(rows)
@@ -181,7 +181,8 @@ def against_axes(board: Board, rows: list[tuple[str, list[Series]]], name: str) 
                 draw_limits(axes, limits, one.unit, named=position == 0)
                 horizontal(axes, board, one, labelled=line == len(rows) - 1)
             canvas.engineering_axis(panels[line][0].yaxis, drawn[0].unit, 5)
-            panels[line][0].set_title(drawn[0].title, fontweight="bold", color=INK)
+            if named:
+                panels[line][0].set_title(drawn[0].title, fontweight="bold", color=INK)
             canvas.label_ends(panels[line][len(drawn) - 1], end_labels(drawn[-1]))
         return canvas.to_svg(figure, name)
 

@@ -67,7 +67,7 @@ def step(corners: pd.DataFrame, quantity: str) -> float:
     """The size below which a hand or refined figure is not worth writing: a fiftieth of the usual
     tolerance."""
     tolerance = numbers(corners, quantity, "tolerance")
-    return float(tolerance.median()) / 50.0 if tolerance.notna().any() else float("nan")
+    return float(tolerance.median()) / rounding.FINENESS if tolerance.notna().any() else float("nan")
 
 
 def simulated_and_bar(row: pd.Series, quantity: str) -> tuple[float, float]:

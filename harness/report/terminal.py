@@ -34,7 +34,7 @@ def lines_of(story: Story) -> list[str]:
             where = f"{limit.counts}; {limit.figure}, margin {limit.margin}"
         place = f" in {limit.corner} ({limit.place})" if limit.corner else ""
         lines.append(f"  {limit.title} ({limit.limit}): {limit.verdict}, {where}{place}")
-    parted = [one for one in story.partings if one.disagrees or one.explained or one.too_coarse]
+    parted = [one for one in story.partings if one.parts]
     if parted:
         lines.append("Hand and simulated part in:")
     for one in parted:
@@ -42,6 +42,9 @@ def lines_of(story: Story) -> list[str]:
         counts = ", ".join(f"{number} {word}" for word, number in numbers if number)
         why = f"; {one.effect}" if one.effect else ""
         lines.append(f"  {one.title}: {counts}; most {one.largest} in {one.corner} ({one.place}){why}")
+    agreed = [one.agreement for one in story.partings if one.agrees and not one.parts]
+    if agreed:
+        lines.append(f"Hand and simulated agree, at most apart: {', '.join(agreed)}")
     lines += [f"  {figure.words}" for figure in story.far]
     for expected in story.expected:
         lines.append(

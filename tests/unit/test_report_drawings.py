@@ -123,11 +123,19 @@ def test_axes_are_labelled_in_engineering_notation(result: RunResult) -> None:
     """Currents in uA and mA, cents as cents; no powers of ten written out."""
     drawn = {picture.title: picture.svg for picture in pictures.axes_pictures(result)}
     words = re.findall(r"<text[^>]*>([^<]*)</text>", drawn["Pull-up and sink current"])
-    assert "pitch in uA" in words
     assert any(word.endswith(" mA") for word in words)
     pitch = re.findall(r"<text[^>]*>([^<]*)</text>", drawn["Pitch against hand"])
     assert any(word.endswith(" cents") for word in pitch)
+    assert "pitch in uA" in pitch
+    assert {"7.5", "15", "30", "60", "150"} <= set(pitch)
     assert not any(re.search(r"\d[eE]-?\d", word) for word in words)
+
+
+def test_an_axis_along_which_nothing_moves_is_told_instead_of_drawn(result: RunResult) -> None:
+    """The pitch moves by the pitch current only; the other axes are named in words."""
+    drawn = {picture.title: picture for picture in pictures.axes_pictures(result)}["Pitch against hand"]
+    assert "supply in V" not in drawn.svg
+    assert "along control, supply or temperature" in drawn.caption
 
 
 def test_the_witnesses_are_named_at_their_lines_and_told_apart_without_colour(result: RunResult) -> None:

@@ -173,7 +173,15 @@ def test_what_was_not_shown_is_listed_with_reasons(result: RunResult) -> None:
     told = "\n".join(tell(result).not_shown)
     assert "1 corner not simulated: c004 (the time limit of 60 s ran out)." in told
     assert "Frequency: too coarse in 1 corner" in told
-    assert "Pull-up current, output low: a limit without a figure in 2 corners." in told
+    assert "Pull-up current, output low: a limit without a figure in 2 corners: c001, c004." in told
+
+
+def test_quantities_that_agree_everywhere_are_told_in_one_line(result: RunResult) -> None:
+    """They are not listed as parted, and how far apart they are at most is said."""
+    lines = summary_lines(result)
+    line = next(line for line in lines if line.startswith("Hand and simulated agree"))
+    assert "Output, low level (+10 mV; no figure in 1 corner)" in line
+    assert "Duty factor" not in line
 
 
 def test_every_count_of_a_quantity_adds_up(result: RunResult) -> None:
