@@ -97,8 +97,8 @@ class Netlist:
 
     @cached_property
     def parameters(self) -> Mapping[str, str]:
-        """Parameters of the top level by lower-case name, as written."""
-        return {name: parameter.text for name, parameter in self.cards.top.parameters.items()}
+        """Parameters of the top level by lower-case name: a number, or an expression in braces."""
+        return {name: parameter.engine_text for name, parameter in self.cards.top.parameters.items()}
 
     @cached_property
     def nodes(self) -> frozenset[str]:

@@ -37,6 +37,12 @@ class Parameter:
     text: str
     line: Line
 
+    @property
+    def engine_text(self) -> str:
+        """The value as every engine reads it: a number, or an expression in braces."""
+        bare = re.sub(r"\s+", " ", words.inner(self.text))
+        return self.text if words.is_number(self.text) else f"{{{bare}}}"
+
 
 @dataclass(frozen=True)
 class Model:
@@ -262,9 +268,8 @@ class _Builder:
                 )
             if name in self.here.defaults:
                 self.problem(line, f"is a parameter of the header of {self.here.name} already", name)
-            self.here.parameters[name] = Parameter(name, text, line)
-            value = text if words.is_number(text) else "{" + re.sub(r"\s+", " ", bare) + "}"
-            self.here.lines.append(Line(f".param {name}={value}", line.path, line.number))
+            parameter = self.here.parameters[name] = Parameter(name, text, line)
+            self.here.lines.append(Line(f".param {name}={parameter.engine_text}", line.path, line.number))
 
     def function_of(self, line: Line, head: str, body: str) -> None:
         match = re.fullmatch(r"([^\W\d]\w*)\s*\(([^()]*)\)", head.strip())

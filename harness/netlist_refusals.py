@@ -3,7 +3,7 @@
 
 A netlist is text that travels by mail, and an engine runs programs named in it: in a block of commands,
 behind ``*#`` in a comment, from a first line that makes it a script (seen on engines 39, 44 and 47), and from
-a plain ``.model`` line (44 and 47). Lines that were seen to do nothing, such as ``.exec``, are refused too; they
+a plain ``.model`` line (44 and 47). Lines seen to do nothing, such as ``.exec``, are refused too; they
 have no business here. The refusals act on text, before the engine sees any. They are a gate, not a sandbox.
 """
 
@@ -51,12 +51,12 @@ REFUSALS: tuple[Refusal, ...] = (
     ),
     _refusal(
         "co-simulation",
-        r"(?<!\w)d_cosim(?!\w)|(?<!\w)(simulation|sim_args|lib_args)\s*=",
+        r"(?<!\w)d_cosim(?!\w)",
         "a d_cosim model loads a program library; delete the model and the parts that use it",
     ),
     _refusal(
         "file model",
-        r"(?<!\w)(filesource|d_source|d_state|table2d|table3d|xfer)(?!\w)",
+        r"(?<!\w)filesource(?!\w)|^\s*\.model\s.*(?<!\w)(d_source|d_state|table2d|table3d|xfer)(?!\w)",
         "this model reads a file of its own; describe the source in the netlist (PWL, PULSE) instead",
     ),
     _refusal(
@@ -97,7 +97,7 @@ REFUSALS: tuple[Refusal, ...] = (
     ),
     _refusal(
         "external source",
-        r"^\s*[vi]\S*\s.*(?<![\w.])external(?!\w)",
+        r"^\s*[vi]\S*\s+\S+\s+\S+\s.*(?<![\w.])external(?!\w)",
         "an external source wants a program that feeds it; give a value or PULSE, SIN, PWL",
     ),
 )

@@ -186,7 +186,9 @@ def test_a_block_of_commands_is_one_finding(folder: Path) -> None:
     "line",
     [
         "* the .control block was removed",
-        "* profile=1 file=2", ".param cshunt=1n profile=2", "Rosdis a 0 1k",
+        "* profile=1 file=2",
+        "Vcontrol external 0 5",
+        "Rxfer xfer 0 1k\nRback xfer 0 1k", ".param cshunt=1n profile=2", "Rosdis a 0 1k",
         ".model clip limit(out_lower_limit=0 out_upper_limit=5)", "Rlimit a 0 1k ; limit(x) is gone",
     ],
 )  # fmt: skip
