@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from harness.predict.network import GROUND, Branch, Network, per_setting, values_of
+from harness.units import parse_spice
 
 if TYPE_CHECKING:
     from harness.board import Board
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 TEMPERATURE = "temperature"
 ROOM_TEMPERATURE = 25.0  # degC, where a board has no temperature axis
+NOMINAL_TEMPERATURE = 27.0  # degC, at which the engine takes part values as written
 
 
 class Drawn:
@@ -40,7 +42,7 @@ class Drawn:
         self.temperature = (
             corners[TEMPERATURE].to_numpy(dtype=float) if has_temperature else self.all(ROOM_TEMPERATURE)
         )
-        self.network = _remembering(Network.from_netlist(netlist))
+        self.network = self._remembering(Network.from_netlist(netlist))
         self._value = lru_cache(maxsize=None)(self._value_of)
         self._solve = lru_cache(maxsize=None)(self._solve_with)
         self._seen = lru_cache(maxsize=None)(lambda node: self.network.resistance_seen(node, self.values))
@@ -68,9 +70,8 @@ class Drawn:
         if self.part(name) is None:
             return self.unknown
         try:
-            return np.broadcast_to(
-                np.asarray(values_of(self.netlist, name, self.values), dtype=float), (self.count,)
-            )
+            cold = np.asarray(values_of(self.netlist, name, self.values), dtype=float)
+            return np.broadcast_to(cold * self._warming(name), (self.count,))
         except (KeyError, ValueError):
             return self.unknown
 
@@ -167,14 +168,35 @@ class Drawn:
         found = self.network.solve(self.values, extra).get(node.lower())
         return self.unknown if found is None else np.broadcast_to(found, (self.count,))
 
+    def _remembering(self, network: Network) -> Network:
+        """The same network for this table of corners: each branch at its temperature, worked out once."""
+        known: dict[str, Array | float | None] = {}
 
-def _remembering(network: Network) -> Network:
-    """The same network for one table of corners: the value of each branch is worked out once."""
-    known: dict[str, Array | float | None] = {}
+        def evaluate(branch: Branch, values: Mapping[str, Array]) -> Array | float | None:
+            if branch.name not in known:
+                value = network.evaluate(branch, values)
+                known[branch.name] = None if value is None else value * self._warming(branch.name)
+            return known[branch.name]
 
-    def evaluate(branch: Branch, values: Mapping[str, Array]) -> Array | float | None:
-        if branch.name not in known:
-            known[branch.name] = network.evaluate(branch, values)
-        return known[branch.name]
+        return Network(network.branches, evaluate)
 
-    return Network(network.branches, evaluate)
+    def _warming(self, name: str) -> Array | float:
+        """Factor of a resistor or capacitor at each corner's temperature: 1 + tc1 dT + tc2 dT^2, dT against
+        27 degC.
+
+        Source: ngspice manual, resistor and capacitor lines. Coefficients that are no plain numbers count as
+        0.
+        """
+        part = self.netlist.flat[name].part
+        if part.letter not in "rc":
+            return 1.0
+        above = self.temperature - NOMINAL_TEMPERATURE
+        first, second = (_number(part.parameters.get(key, "0")) for key in ("tc1", "tc2"))
+        return 1.0 if first == second == 0.0 else 1.0 + first * above + second * above**2
+
+
+def _number(text: str) -> float:
+    try:
+        return parse_spice(text)
+    except ValueError:
+        return 0.0

@@ -121,6 +121,23 @@ def _rows(corners: pd.DataFrame, quantity: str, effect: str, amount: Array, orig
     )
 
 
+_OF_THE_OUTPUT = frozenset({named.SATURATION, named.LEAKAGE, named.OUTPUT_CAPACITANCE})
+
+
+@dataclass(frozen=True)
+class _Output:
+    """Levels (V), sink current (A), time constant of the rise, and edges (s; see :func:`output.fall`)."""
+
+    low: Array
+    high: Array
+    sink: Array
+    time_constant: Array
+    rise_time: Array
+    fall_time: Array
+    fall_middle: Array
+    fall_area: Array
+
+
 class Composition:
     """Core, width network, stage and output of one board over its corners, with effects to switch on and
     off."""
@@ -131,6 +148,7 @@ class Composition:
         self.threshold_node = (roles.threshold or "").lower()
         self.output_node = (roles.output or "").lower()
         self.high_below = roles.ramp_input != "plus"
+        self._outputs: dict[frozenset[Effect], _Output] = {}
 
     # --- effects
 
@@ -170,18 +188,20 @@ class Composition:
     def figures(self, on: frozenset[Effect]) -> Figures:
         """Every quantity with the effects of ``on`` in force."""
         drawn, roles = self.drawn, self.drawn.board.roles
-        high = self._high_level(on)
-        low, sink = self._low_level(on, high)
+        standing = self._output(on & _OF_THE_OUTPUT)
+        low, swing = standing.low, standing.high - standing.low
         threshold = self._threshold_before(low)
         if named.THRESHOLD_BIAS in on:
             threshold = threshold + self._figure("slicer.bias_threshold") * drawn.resistance(roles.threshold)
-        result: Figures = {"threshold": threshold, "low_level": low, "high_level": high, "sink_current": sink}
-        result["pullup_current"] = self._pullup_current(low)
-        resistance, capacitance = drawn.resistance(roles.output), drawn.load_capacitance()
-        inner = self._figure("slicer.output_capacitance") if named.OUTPUT_CAPACITANCE in on else 0.0
-        result["rise_time"] = output.rise_time(resistance, capacitance + inner)
-        fall_middle, fall_time, fall_area = self._fall(on, resistance, capacitance, low, high)
-        result["fall_time"] = fall_time
+        result: Figures = {
+            "threshold": threshold,
+            "low_level": low,
+            "high_level": standing.high,
+            "sink_current": standing.sink,
+            "pullup_current": self._pullup_current(low),
+            "rise_time": standing.rise_time,
+            "fall_time": standing.fall_time,
+        }
         ramp = ramp_of(drawn, self.known, on, threshold, self.high_below)
         if ramp is None:
             return result
@@ -189,50 +209,62 @@ class Composition:
         if named.TURN_ON in on:
             slope = np.abs(ramp.crossing(threshold, self.high_below).slope)
             extra = self._delay("slicer.fall_extra", True)(slope)
-            result["fall_time"] = fall_time + np.where(np.isfinite(slope), extra, 0.0)
-        ground = self._ground()
-        result["headroom"] = stage.headroom(
-            threshold, ramp.high, drawn.supply, drawn.temperature, roles.comparator_class
-        )
-        result["floor_room"] = stage.floor_room(threshold, ramp.low, ground, roles.comparator_class)
-        edges = named.EDGES in on
-        rise = resistance * capacitance * (1.0 if edges else 0.0)
+            result["fall_time"] = standing.fall_time + np.where(np.isfinite(slope), extra, 0.0)
+        class_ = roles.comparator_class
+        result["headroom"] = stage.headroom(threshold, ramp.high, drawn.supply, drawn.temperature, class_)
+        result["floor_room"] = stage.floor_room(threshold, ramp.low, self._ground, class_)
+        edges = 1.0 if named.EDGES in on else 0.0
+        rise = edges * standing.time_constant
         result["duty"] = duty = stage.duty(
             ramp,
             threshold + self._offset(on),
             self.high_below,
             self._delay("slicer.fall_delay", named.SLICER_DELAY in on),
             self._delay("slicer.rise_delay", named.SLICER_DELAY in on),
-            fall_middle if edges else 0.0,
+            edges * standing.fall_middle,
             output.LN2 * rise,
         )
         pulse = output.PulseShape(
-            low,
-            high - low,
-            duty,
-            ramp.period,
-            rise,
-            fall_middle if edges else 0.0 * low,
-            fall_area if edges else 0.0 * low,
+            low, swing, duty, ramp.period, rise, edges * standing.fall_middle, edges * standing.fall_area
         )
-        result["mean_level"], result["ac_rms"] = pulse.mean(), pulse.ac_rms()
-        result["level_vs_square"] = np.where(
-            (duty > 0) & (duty < 1), spectrum.against_square(result["ac_rms"], high - low), np.nan
-        )
+        mean, ac_rms = pulse.mean(), pulse.ac_rms()
+        pulsing = (duty > 0) & (duty < 1)
         feed = drawn.node(drawn.other_node(roles.pullup, self.output_node))
         pullup = drawn.value(roles.pullup)
-        result["pullup_current_mean"] = (feed - result["mean_level"]) / pullup
-        result["pullup_power"] = ((feed - result["mean_level"]) ** 2 + result["ac_rms"] ** 2) / pullup
-        return result
+        return result | {
+            "mean_level": mean,
+            "ac_rms": ac_rms,
+            "level_vs_square": np.where(pulsing, spectrum.against_square(ac_rms, swing), np.nan),
+            "pullup_current_mean": (feed - mean) / pullup,
+            "pullup_power": ((feed - mean) ** 2 + ac_rms**2) / pullup,
+        }
 
     # --- output
 
-    def _high_level(self, on: frozenset[Effect]) -> Array:
-        level = self.drawn.node(self.drawn.board.roles.output)
-        if named.LEAKAGE in on:
-            leakage = self._figure("slicer.leakage")
-            level = level - leakage * self.drawn.resistance(self.drawn.board.roles.output)
-        return level
+    def _output(self, on: frozenset[Effect]) -> _Output:
+        """Levels and edges of the output; worked out once for each set of its own effects."""
+        if on not in self._outputs:
+            self._outputs[on] = self._output_with(on)
+        return self._outputs[on]
+
+    def _output_with(self, on: frozenset[Effect]) -> _Output:
+        drawn, node = self.drawn, self.drawn.board.roles.output
+        voltage, resistance, capacitance = drawn.node(node), drawn.resistance(node), drawn.load_capacitance()
+        high = voltage - (self._figure("slicer.leakage") * resistance if named.LEAKAGE in on else 0.0)
+        curve = self._sink_curve if named.SATURATION in on else None
+        low = self._ground if curve is None else output.low_level(voltage, resistance, curve)
+        inner = self._figure("slicer.output_capacitance") if named.OUTPUT_CAPACITANCE in on else 0.0
+        middle, fall_time, area = output.fall(voltage, resistance, capacitance, low, high, curve)
+        return _Output(
+            low,
+            high,
+            (voltage - low) / resistance,
+            resistance * capacitance,
+            output.rise_time(resistance, capacitance + inner),
+            fall_time,
+            middle,
+            area,
+        )
 
     @cached_property
     def _sink_curve(self) -> output.SinkCurve:
@@ -240,24 +272,6 @@ class Composition:
             "voltage", temperature=self.drawn.temperature, supply=self.drawn.supply
         )
         return output.SinkCurve(volts, amperes)
-
-    def _low_level(self, on: frozenset[Effect], high: Array) -> tuple[Array, Array]:
-        """Low level (V) and the current into the output (A) there."""
-        resistance = self.drawn.resistance(self.drawn.board.roles.output)
-        low = self._ground()
-        if named.SATURATION in on:
-            low = output.low_level(
-                self.drawn.node(self.drawn.board.roles.output), resistance, self._sink_curve
-            )
-        return low, (self.drawn.node(self.drawn.board.roles.output) - low) / resistance
-
-    def _fall(
-        self, on: frozenset[Effect], resistance: Array, capacitance: Array, low: Array, high: Array
-    ) -> tuple[Array, Array, Array]:
-        curve = self._sink_curve if named.SATURATION in on else None
-        return output.fall(
-            self.drawn.node(self.drawn.board.roles.output), resistance, capacitance, low, high, curve
-        )
 
     def _pullup_current(self, low: Array) -> Array:
         """Current in the pull-up while the output is at ``low`` (V)."""
@@ -291,6 +305,7 @@ class Composition:
 
         return delay
 
+    @cached_property
     def _ground(self) -> Array:
         """Voltage of the comparator's lower supply pin: the lowest of its pins that is none of the known
         ones."""

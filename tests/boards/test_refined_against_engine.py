@@ -59,8 +59,9 @@ def differences(refined: Mapping[str, float], simulated: Mapping[str, float]) ->
     swing = simulated.get("high_level", math.nan) - simulated.get("low_level", math.nan)
     height = simulated["ramp_high"] - simulated["ramp_low"]
     scales = {
-        "duty": 1.0, "low_level": swing, "high_level": swing, "mean_level": swing, "ac_rms": swing, "threshold": height,
-        "ramp_low": height, "ramp_high": height, "headroom": height, "floor_room": height,
+        "duty": 1.0, "low_level": swing, "high_level": swing, "mean_level": swing, "ac_rms": swing,
+        "threshold": height, "ramp_low": height, "ramp_high": height, "headroom": height,
+        "floor_room": height,
     }  # fmt: skip
     result = {}
     for name, figure in refined.items():

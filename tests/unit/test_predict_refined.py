@@ -324,3 +324,15 @@ def test_interaction_is_small_but_there() -> None:
     duty = found.effects[found.effects["quantity"] == "duty"]
     rest = duty[duty["effect"] == INTERACTION]["amount"].abs()
     assert 0 < rest.max() < 2e-3
+
+
+def test_temperature_coefficients_of_resistors_count(tmp_path: Path) -> None:
+    """1000 ppm/K on the upper of two equal resistors, 50 degC: 1.023 against 1 on 10 V."""
+    netlist = NETLIST.replace("Rx vcc thr 100k", "Rx vcc thr 100k tc1=1m").replace("Rh out thr 576k\n", "")
+    axis = '[axes.temperature]\nvalues = [27, 50]\nunit = "degC"\n'
+    corners, found = small(tmp_path, FULL, axis, netlist)
+    row = nominal(corners, supply=10.0, temperature=50.0)
+    assert found.solved["threshold"].iloc[row] == pytest.approx(10 / 2.023, rel=1e-9)
+    assert found.solved["threshold"].iloc[nominal(corners, supply=10.0, temperature=27.0)] == pytest.approx(
+        5.0
+    )
