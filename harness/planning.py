@@ -88,8 +88,18 @@ def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.Da
             seconds=board.simulation.seconds,
         )
         branches = sink_branches(netlist, probes.output, settings_of(board, values))
-        tasks.append(Task(str(row["corner"]), plan, probes, branches))
+        tasks.append(Task(str(row["corner"]), plan, probes, branches, _test_load(board, branches)))
     return tasks
+
+
+def _test_load(board: Board, branches: Sequence[tuple[str, float]]) -> float | None:
+    """Ten times the resistance at the output, where a board asks for the output resistance; else None."""
+    asked = "output_resistance"
+    wanted = asked in board.hand or asked in board.limits or any(e.quantity == asked for e in board.expected)
+    if not wanted:
+        return None
+    conductance = sum(1.0 / resistance for _, resistance in branches)
+    return 10.0 / conductance if conductance else 1e5
 
 
 def _hint(hint: pd.Series, name: str) -> float:

@@ -4,19 +4,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.engine.steps import NoCycle, Plan, Record, settle
+from harness.engine.steps import NoCycle, Plan, Record, Settled, settle
 from harness.measure.cycle import Probes, measure_cycle, vector
+from harness.measure.levels import output_resistance
 from harness.measure.spectrum import harmonics
 
 HARMONICS = 16
 SINK = "sink#"  # name of the computed current into the comparator's output
 SHOWN_POINTS = 1200  # of a waveform that is kept for the report
-_BEFORE = 0.1  # of the period shown before and after the settled cycle
+_MARGIN = 0.02  # of the period shown beside the settled cycle; a run that enters it warm begins 0.03 before
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,7 @@ class Task:
     plan: Plan
     probes: Probes
     sink_branches: tuple[tuple[str, float], ...] = ()
+    test_load: float | None = None
 
 
 @dataclass
@@ -79,6 +81,8 @@ def simulate(task: Task) -> CornerResult:
     result = CornerResult(task.corner, "not simulated", engine=engine.version_text)
     try:
         settled = settle(engine, task.plan, measure)
+        if task.test_load is not None:
+            _two_loads(settled, settle(engine, loaded(task.plan, task.test_load), measure), task.test_load)
     except NoCycle as error:
         result.state, result.reason = "no ramp", str(error)
     except EngineDead:
@@ -106,12 +110,25 @@ def simulate(task: Task) -> CornerResult:
     return result
 
 
+def loaded(plan: Plan, load: float) -> Plan:
+    """The same corner with a test load (Ohm) between the output and 0 V."""
+    return replace(plan, deck=(*plan.deck, f"rramp_harness_test_load {plan.output} 0 {load!r}"))
+
+
+def _two_loads(plain: Settled, with_load: Settled, load: float) -> None:
+    """Adds the output resistance, from the settled high level without and with the test load, and its bar."""
+    levels = [run.figures.get("high_level", math.nan) for run in (plain, with_load)]
+    bars = [run.bars.get("high_level", math.nan) for run in (plain, with_load)]
+    plain.figures["output_resistance"] = output_resistance(levels[0], levels[1], load)
+    plain.bars["output_resistance"] = load * (bars[0] + bars[1] * levels[0] / levels[1]) / levels[1]
+
+
 def _excerpt(record: Record, begin: float, end: float, probes: Probes) -> dict[str, NDArray[np.float64]]:
     """Ramp, threshold and output over the settled cycle and a little more, thinned where nothing happens."""
     time = record["time"]
     nodes = {"ramp": probes.ramp, "threshold": probes.threshold, "output": probes.output}
     waves = {role: vector(record, node) for role, node in nodes.items() if node is not None}
-    margin = _BEFORE * (end - begin)
+    margin = _MARGIN * (end - begin)
     inside = np.flatnonzero((time >= begin - margin) & (time <= end + margin))
     if len(inside) > SHOWN_POINTS:
         inside = _thinned(time, [waves["ramp"], waves["output"]], inside)

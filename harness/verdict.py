@@ -9,7 +9,7 @@ an origin, and a remainder that is given no name. The rows of one quantity add u
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -124,11 +124,10 @@ def trusted_formula(
     return np.asarray(~wrong.groupby(keys).transform("any").to_numpy(dtype=bool))
 
 
-def quantities_of(*tables: pd.DataFrame) -> list[str]:
-    """Every quantity that any table holds, in the order of the stems."""
-    names = {name for table in tables for name in table.columns if is_stem(str(name))}
-    order = list(STEMS)
-    return [name for name in order if name in names] + sorted(names - set(order))
+def quantities_of(*tables: pd.DataFrame, also: Iterable[str] = ()) -> list[str]:
+    """Every quantity that any table holds, and those of ``also``, in the order of the stems."""
+    names = {name for table in tables for name in table.columns if is_stem(str(name))} | set(also)
+    return [name for name in STEMS if name in names] + sorted(names - set(STEMS))
 
 
 def judge(
@@ -155,7 +154,7 @@ def judge(
     beyond = (corners["state"] == "out of range").to_numpy()
     pieces: dict[str, object] = {}
     chain: list[pd.DataFrame] = []
-    for name in quantities_of(hand, predicted["solved"], refined, figures):
+    for name in quantities_of(hand, predicted["solved"], refined, figures, also=board.limits):
         columns = {kind: _column(predicted[kind], name) for kind in ("solved", "ideal", "refined")}
         by_hand, simulated, bar = _column(hand, name), _column(figures, name), _column(widths, name)
         judged = np.where(beyond & (name not in ROOMS), math.nan, simulated)

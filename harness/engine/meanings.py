@@ -8,13 +8,13 @@ import re
 _MEANINGS = (
     (
         r"singular matrix",
-        "the circuit has no unique solution: look for two voltage sources that contradict each other, a loop of"
-        " sources and inductors, or a part whose node has no path to ground",
+        "the circuit has no unique solution: look for two voltage sources that contradict each other, a loop"
+        " of sources and inductors, or a part whose node has no path to ground",
     ),
     (
         r"timestep too small|time step too small",
-        "the engine could not follow the circuit: look for a switch or behavioural source without a capacitor at its"
-        " output, an extreme part value, or model pins in another order",
+        "the engine could not follow the circuit: look for a switch or behavioural source without a capacitor"
+        " at its output, an extreme part value, or model pins in another order",
     ),
     (
         r"no such function|yyparse|syntax error",
@@ -22,8 +22,8 @@ _MEANINGS = (
     ),
     (
         r"no result within|too slow",
-        "the corner takes longer than its time limit: look for a resonance far above the ramp's frequency or a tiny"
-        " time constant, or raise seconds in [simulation]",
+        "the corner takes longer than its time limit: look for a resonance far above the ramp's frequency or"
+        " a tiny time constant, or raise seconds in [simulation]",
     ),
     (
         r"singular|iteration limit|gmin stepping failed|source stepping failed",

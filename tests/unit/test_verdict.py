@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -201,6 +202,16 @@ def test_out_of_range_is_never_a_pass(slicer) -> None:
     table, _ = judged((board, corners.assign(state="out of range")), 0.5, 0.5, 0.5, 0.5, 0.5, 0.0)
     assert set(table["duty.agreement"]) == {"no figure"} and set(table["duty.limit"]) == {"no figure"}
     assert any("out of range" in reason for reason in reasons(board, table))
+
+
+def test_a_limit_on_what_nobody_measures_is_never_met(slicer) -> None:
+    """A limit without any figure behind it stands in the table as "no figure" and makes the board fall
+    short."""
+    board, corners = slicer
+    board = replace(board, limits={**board.limits, "output_resistance": Limit(None, 1e3)})
+    table, _ = judged((board, corners), 0.5, 0.5, 0.5, 0.5, 0.5, 0.0)
+    assert set(table["output_resistance.limit"]) == {"no figure"}
+    assert any("Output resistance, limit: no figure in 5 of 5" in reason for reason in reasons(board, table))
 
 
 def reasons(board, table: pd.DataFrame) -> list[str]:
