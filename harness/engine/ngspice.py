@@ -9,6 +9,7 @@ not load the library.
 
 from __future__ import annotations
 
+import atexit
 import logging
 import math
 import os
@@ -63,8 +64,9 @@ class Ngspice(_pyspice.NgSpiceShared):  # type: ignore[misc]
         """
         os.environ["OMP_NUM_THREADS"] = "1"  # its idle threads burn processor time and gain nothing here
         self._file = library
-        if room is None:  # held, since the folder goes with the object
+        if room is None:
             self._folder = tempfile.TemporaryDirectory(prefix="ramp-harness-", ignore_cleanup_errors=True)
+            atexit.register(self._folder.cleanup)
             room = self._folder.name
         self._room = Path(room).resolve()
         (self._room / ".spiceinit").touch()  # an empty one here hides the one in the user's home

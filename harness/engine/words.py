@@ -18,7 +18,8 @@ _STOPPED_BY_US = re.compile(r"interrupted|: condition met: stop|pause requested"
 _CHATTER = re.compile(
     r"^note:|^trying gmin|^supplies reduced|gmin (step|increment)|source step", re.IGNORECASE
 )
-_LINE = re.compile(r"\bline (?:no\.?|number)?\s*(\d+)", re.IGNORECASE)
+# 47 names two lines; the one that it calls internal is the one of the older engines.
+_LINE = re.compile(r"(?:\bline .*\binternal )?\bline (?:no\.?|number)?\s*(\d+)", re.IGNORECASE)
 _BREAKPOINT = re.compile(r"^\s*(\d+)\s+stop\b")
 _MOST = 20
 

@@ -547,7 +547,13 @@ def test_remarks_are_no_failures(said: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "said", ["Error on line 3 or its substitute:", "Error in netlist line no. 3:", "Netlist line 3"]
+    "said",
+    [
+        "Error on line 3 or its substitute:",
+        "Netlist line no. 3:",
+        "Error in netlist line no. 4, new internal line no. 3:",
+        "YYparse error, syntax error, in expression: parsing stopped at line 3",
+    ],
 )
 def test_the_title_does_not_count_as_a_line_of_the_deck(said: str) -> None:
     assert words.blamed([said], ["r1 a 0 1k", "r2 a 0 1k"]) == 2
