@@ -177,9 +177,7 @@ class Board:
         Only names are read. A part of ``[intended]`` that is not drawn is no finding here: it is a
         difference.
         """
-        parts = {part.name.lower(): part.name for part in netlist.parts.values()}
-        parameters = {name.lower() for name in netlist.parameters}
-        nodes = {name.lower() for name in netlist.nodes}
+        nodes, parts = netlist.nodes, [part.name for part in netlist.parts.values()]
         findings: list[Finding] = []
 
         def add(path: Position, message: str) -> None:
@@ -190,10 +188,14 @@ class Board:
                 add(path, f'{netlist.path.name} has no node "{name}"{nearest(name, nodes)}')
         for path, name in self._parts():
             if not _has_part(netlist, name):
-                add(path, f'{netlist.path.name} has no part "{name}"{nearest(name, parts.values())}')
+                add(path, f'{netlist.path.name} has no part "{name}"{nearest(name, parts)}')
         for axis in self.axes.values():
-            if axis.sets and axis.sets.lower() not in parameters and not _has_part(netlist, axis.sets):
-                hint = nearest(axis.sets, [*parts.values(), *parameters])
+            if (
+                axis.sets
+                and axis.sets.lower() not in netlist.parameters
+                and not _has_part(netlist, axis.sets)
+            ):
+                hint = nearest(axis.sets, [*parts, *netlist.parameters])
                 add(
                     ("axes", axis.name, "sets"),
                     f'{netlist.path.name} has no parameter, source or part "{axis.sets}"{hint}',
@@ -226,5 +228,5 @@ class Board:
 
 
 def _has_part(netlist: Netlist, name: str) -> bool:
-    """True for a part of the netlist; of ``xslice.rload`` only the first name is looked up."""
-    return name.lower().partition(".")[0] in {part.lower() for part in netlist.parts}
+    """True for a part of the netlist, parts of instances (``xslice.rload``) included."""
+    return name.lower() in netlist.parts or name.lower() in netlist.flat

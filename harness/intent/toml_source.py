@@ -14,6 +14,7 @@ from typing import Any
 from harness.findings import BoardError, Finding, nearest
 
 LARGEST_FILE = 1_000_000  # bytes; a board file is a few kB
+DEEPEST = 40  # levels of lists and tables whose lines are kept; a board file has four
 Position = tuple[str | int, ...]
 
 _TOKEN = re.compile(
@@ -125,7 +126,7 @@ class _Scanner:
         return path
 
     def _value(self, path: Position, depth: int) -> None:
-        if depth > 40:
+        if depth > DEEPEST:
             return
         if self._at("["):
             self.index += 1
@@ -135,9 +136,12 @@ class _Scanner:
                     number += self._at(",")
                     self.index += 1
                     continue
-                self._note((*path, number), self.index)
+                first = self.index
+                self._note((*path, number), first)
                 self._value((*path, number), depth + 1)
-            self.index += 1
+                if self.index == first:  # a stray bracket, which is no TOML; it must not hold us up
+                    self.index += 1
+            self.index += self._at("]")
         elif self._at("{"):
             self.index += 1
             while self.index < len(self.tokens) and not self._at("}", "\n"):
@@ -234,21 +238,24 @@ def _bytes_of(path: Path) -> bytes:
 
 
 def _without_repeats(path: Path, text: str, statements: list[Statement]) -> tuple[str, list[Finding]]:
+    """The text with repeated keys, and repeated tables with all their keys, blanked out; and what to say of
+    them.
+    """
     first: dict[Position, Statement] = {}
     findings: list[Finding] = []
     dropping = False
     for statement in statements:
-        earlier = first.setdefault(statement.path, statement)
-        repeated = earlier is not statement and statement.path != () and earlier.heading == statement.heading
-        if statement.heading:
-            dropping = repeated
-        if repeated:
+        dropping = dropping and not statement.heading
+        earlier = statement if dropping else first.setdefault(statement.path, statement)
+        if earlier is not statement and statement.path and earlier.heading == statement.heading:
+            dropping = statement.heading
             what = "this table" if statement.heading else "this key"
             message = f"{what} stands twice, first on line {earlier.line}; keep one"
             findings.append(Finding(path, message, dotted(statement.path), statement.line))
-        if repeated or dropping:
-            blank = re.sub(r"[^\n]", " ", text[statement.start : statement.end])
-            text = text[: statement.start] + blank + text[statement.end :]
+        elif not dropping:
+            continue
+        blank = re.sub(r"[^\n]", " ", text[statement.start : statement.end])
+        text = text[: statement.start] + blank + text[statement.end :]
     return text, findings
 
 
