@@ -22,7 +22,7 @@ from harness.drawing import compare_drawing, drawn_values
 from harness.engine.meanings import meaning
 from harness.findings import BoardError, Finding, NetlistError
 from harness.netlist import Netlist, read_netlist
-from harness.netlist_lint import lint
+from harness.netlist.lint import lint
 from harness.planning import ROOM_TEMPERATURE, TEMPERATURE, tasks_of
 from harness.predict.hand import hand_substitution, hand_table
 from harness.predict.refined import Prediction, predict

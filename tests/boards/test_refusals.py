@@ -17,7 +17,7 @@ import pytest
 from harness.engine.library import find_library
 from harness.findings import NetlistError
 from harness.netlist import read_netlist
-from harness.netlist_refusals import REFUSALS
+from harness.netlist.refusals import REFUSALS
 
 SENTENCES = {entry.name: entry.sentence for entry in REFUSALS}
 SOUND = "a sound circuit\nV1 a 0 1\nR1 a 0 1k\n"

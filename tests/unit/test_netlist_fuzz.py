@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from harness.findings import NetlistError
 from harness.netlist import Netlist, read_netlist
-from harness.netlist_lint import lint
+from harness.netlist.lint import lint
 
 FUZZ = settings(max_examples=300, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from harness.netlist import read_netlist
-from harness.netlist_lint import lint
+from harness.netlist.lint import lint
 from harness.resources import netlists_folder
 
 FRAME = "title\nV1 a 0 5\nR1 a b 1k\nR9 b 0 1k\n{}\n.subckt stage in out k=1\nR1 in out {{k}}\n.ends\n"

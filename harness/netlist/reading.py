@@ -7,7 +7,7 @@
     netlist.set_values({"knob": 0.25, "Vcontrol": 2.0})   # how the engine is told
 
 Everything that may run, load or write is refused here, before the engine sees any text
-(:mod:`harness.netlist_refusals`); what goes to the engine is made only of lines that were read and
+(:mod:`harness.netlist.refusals`); what goes to the engine is made only of lines that were read and
 understood.
 """
 
@@ -20,15 +20,15 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
-from harness import netlist_words as words
 from harness.findings import Finding, NetlistError, nearest
-from harness.netlist_cards import Cards, Circuit, Model, read_cards
-from harness.netlist_checks import check, is_behavioural
-from harness.netlist_elements import parse_part
-from harness.netlist_excerpt import excerpt, hash_of
-from harness.netlist_lines import Line, Reading, read_lines
-from harness.netlist_parts import Part
-from harness.netlist_scopes import (
+from harness.netlist import words
+from harness.netlist.cards import Cards, Circuit, Model, read_cards
+from harness.netlist.checks import check, is_behavioural
+from harness.netlist.elements import parse_part
+from harness.netlist.excerpt import excerpt, hash_of
+from harness.netlist.lines import Line, Reading, read_lines
+from harness.netlist.parts import Part
+from harness.netlist.scopes import (
     FlatPart,
     Scope,
     Values,

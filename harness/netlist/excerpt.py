@@ -1,0 +1,52 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One subcircuit with everything that it needs, as text that runs alone, and its hash."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+
+from harness.netlist.cards import Circuit
+
+_WORD = re.compile(r"[^\s(){}\[\]=,'*/+^<>?:!&|]+")
+
+
+def excerpt(top: Circuit, name: str) -> str:
+    """The lines of a subcircuit of the top level, behind the parameters, functions, models and other
+    subcircuits of the top level that it refers to, each kind in the order of its names."""
+    needed: dict[tuple[int, str], list[str]] = {}
+    waiting = [(3, name)]
+    while waiting:
+        kind, wanted = waiting.pop()
+        if (kind, wanted) in needed:
+            continue
+        lines = _lines(top, kind, wanted)
+        needed[kind, wanted] = lines
+        for word in {word.lower() for line in lines for word in _WORD.findall(line)}:
+            waiting += [(other, word) for other in range(4) if word in _table(top, other)]
+    return "\n".join(line for key in sorted(needed) for line in needed[key]) + "\n"
+
+
+def hash_of(text: str) -> str:
+    """sha256 of a text, as hexadecimal digits."""
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def _table(top: Circuit, kind: int) -> dict[str, object]:
+    tables: tuple[dict[str, object], ...] = (
+        dict(top.parameters), dict(top.functions), dict(top.models), dict(top.subcircuits),
+    )  # fmt: skip
+    return tables[kind]
+
+
+def _lines(top: Circuit, kind: int, name: str) -> list[str]:
+    if kind == 3:
+        return [line.text for line in top.subcircuits[name].lines]
+    if kind == 2:
+        return [top.models[name].line.text]
+    if kind == 1:
+        function = top.functions[name]
+        return [f".func {name}({','.join(function.arguments)}) {{{function.body}}}"]
+    return [line.text for line in top.lines if line.keyword == ".param" and line.rest.startswith(f"{name}=")][
+        -1:
+    ]
