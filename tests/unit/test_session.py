@@ -202,6 +202,22 @@ def test_a_run_that_someone_else_stopped_is_no_result(engine: Session) -> None:
     assert engine.transient(1e-8, 2e-6, 1e-8)["time"][-1] == pytest.approx(2e-6)
 
 
+def test_proof_does_not_lean_on_understanding_ngspice(
+    engine: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Deaf to all complaints, the session still tells half a run, or none, from a whole one."""
+    engine.load(DIVIDER)
+    engine.transient(1e-8, 1e-6, 1e-8)
+    monkeypatch.setattr(words, "is_failure", lambda heard: False)
+    engine.load(STUCK)
+    with pytest.raises(EngineError, match=r"the run ended at 1e-06 s instead of 2e-06 s"):
+        engine.transient(1e-8, 2e-6, 2e-8)
+    engine.load(["v1 a 0 1", "x1 a 0 nowhere"])
+    for analysis in (engine.operating_point, lambda: engine.transient(1e-8, 1e-6, 1e-8)):
+        with pytest.raises(EngineError, match="the analysis left no result"):
+            analysis()
+
+
 def test_what_was_to_be_saved_must_be_there(engine: Session) -> None:
     engine.load([*DIVIDER, ".save all @rnone[i] v(nowhere) i(v1)"])
     with pytest.raises(EngineError) as caught:
