@@ -1,5 +1,17 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Loading a board file: what a designer intends, with every mistake found at once and pointed at."""
+"""Loading a board file: what a designer intends, with every mistake found at once and pointed at.
+
+A board file is TOML, ``NAME.board.toml`` beside its netlist. Its tables:
+
+* ``[board]`` format, name, title, revision, netlist, include; ``[roles]`` nodes and parts; ``[core]`` the ramp's;
+* ``[intended]`` part = "3.3k 1%", independent of the netlist; ``[given]`` constant = "0.15 V";
+* ``[axes.NAME]`` values, unit, sets, nominal; ``[corners]`` grids, the axes of each full grid;
+* ``[hand]`` quantity or helper = "formula"; ``[expected]`` quantity = { value, at = { axis = value } };
+* ``[tolerance]`` quantity = 0.01, "50 mV", "2 % of swing" or "5 cents"; ``[limits]`` quantity = { least, most };
+* ``[simulation]`` accuracy, period, seconds, report_corners.
+
+Numbers are SI (``1M`` is one mega) or have the marks of IEC 60062 (``4K7``).
+"""
 
 from __future__ import annotations
 
@@ -7,7 +19,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.findings import BoardError, Finding, nearest
+from harness.findings import BoardError, Finding, NetlistError, nearest
 from harness.intent.axes import name_corners, read_axes, read_grids
 from harness.intent.formulas import check_formulas, check_names, read_hand
 from harness.intent.objects import (
@@ -24,7 +36,7 @@ from harness.intent.objects import (
 from harness.intent.parts import read_core, read_given, read_intended, read_roles
 from harness.intent.tables import Table
 from harness.intent.targets import read_expected, read_limits, read_simulation, read_tolerance
-from harness.intent.toml_source import read_source
+from harness.intent.toml_source import Source, read_source
 from harness.units import Quantity
 
 __all__ = [
@@ -41,7 +53,8 @@ def load_board(path: Path | str) -> Board:
     """The content of a board file; file names in it count from its own folder.
 
     Raises BoardError with every finding: file, key, line, what was expected, and the nearest valid name. The
-    netlist has to be there, but it is not read; ``Board.check_against`` does that.
+    netlist has to be there; nothing is taken from it. Whether it has what a sound board file names is for
+    ``Board.check_against`` to say; where the board file is wrong already, that is said along with the rest.
     """
     source = read_source(Path(path))
     root = Table(source, (), source.data)
@@ -63,8 +76,9 @@ def load_board(path: Path | str) -> Board:
     limits = read_limits(root)
     simulation = read_simulation(root, corners)
     root.finish()
-    if source.findings or head is None or roles is None:
-        raise BoardError(sorted(source.findings, key=lambda finding: finding.line or 0))
+    if source.findings or head is None:
+        _try_netlist(source, head, roles, core, axes)
+        raise BoardError(sorted(source.findings, key=lambda it: (it.path != source.path, it.line or 0)))
     return Board(
         path=source.path,
         format=FORMAT,
@@ -89,6 +103,22 @@ def load_board(path: Path | str) -> Board:
         sha256=source.sha256,
         lines=source.lines,
     )
+
+
+def _try_netlist(
+    source: Source, head: _Head | None, roles: Roles, core: Core | None, axes: dict[str, Axis]
+) -> None:
+    """Adds what is wrong with the netlist to what is wrong with the board file: all is said at once."""
+    if head is None or not head.netlist.is_file():
+        return
+    from harness.intent.against import lacking
+    from harness.netlist import read_netlist
+
+    try:
+        for path, message in lacking(read_netlist(head.netlist, head.include), roles, core, axes):
+            source.add(path, message)
+    except NetlistError as error:
+        source.findings.extend(error.findings)
 
 
 @dataclass(frozen=True)

@@ -3,14 +3,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, fields
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.findings import Finding, nearest
+from harness.findings import Finding
 from harness.formula import Formula
-from harness.intent.toml_source import Position, dotted
+from harness.intent.toml_source import Position, dotted, line_of
 from harness.quantities import Scale, stem
 from harness.units import Quantity, engineering
 
@@ -172,61 +172,13 @@ class Board:
         return Tolerance(usual.tolerance, usual.scale)
 
     def check_against(self, netlist: Netlist) -> list[Finding]:
-        """Roles and axes that the netlist cannot serve: missing nodes, parts and parameters, all at once.
+        """Roles that the netlist does not have and axes that cannot be set in it, all at once.
 
-        Only names are read. A part of ``[intended]`` that is not drawn is no finding here: it is a
-        difference.
+        A part of ``[intended]`` that is not drawn is no finding here: it is a difference.
         """
-        nodes, parts = netlist.nodes, [part.name for part in netlist.parts.values()]
-        findings: list[Finding] = []
+        from harness.intent.against import lacking
 
-        def add(path: Position, message: str) -> None:
-            findings.append(Finding(self.path, message, dotted(path), self._line(path)))
-
-        for path, name in self._nodes():
-            if name.lower() not in nodes:
-                add(path, f'{netlist.path.name} has no node "{name}"{nearest(name, nodes)}')
-        for path, name in self._parts():
-            if not _has_part(netlist, name):
-                add(path, f'{netlist.path.name} has no part "{name}"{nearest(name, parts)}')
-        for axis in self.axes.values():
-            if (
-                axis.sets
-                and axis.sets.lower() not in netlist.parameters
-                and not _has_part(netlist, axis.sets)
-            ):
-                hint = nearest(axis.sets, [*parts, *netlist.parameters])
-                add(
-                    ("axes", axis.name, "sets"),
-                    f'{netlist.path.name} has no parameter, source or part "{axis.sets}"{hint}',
-                )
-        return findings
-
-    def _line(self, path: Position) -> int | None:
-        return next(
-            (self.lines[path[:end]] for end in range(len(path), 0, -1) if path[:end] in self.lines), None
-        )
-
-    def _nodes(self) -> Iterator[tuple[Position, str]]:
-        for role in ("ramp", "threshold", "output"):
-            yield ("roles", role), getattr(self.roles, role)
-        if self.core and self.core.trip:
-            yield ("core", "trip"), self.core.trip
-
-    def _parts(self) -> Iterator[tuple[Position, str]]:
-        for role in ("comparator", "pullup", "supply", "load_resistor", "load_capacitor"):
-            if name := getattr(self.roles, role):
-                yield ("roles", role), name
-        for rail, name in self.roles.supplies.items():
-            yield ("roles", "supplies", rail), name
-        if self.core:
-            for key in fields(Core):
-                if key.name not in ("kind", "trip", "mirror") and (name := getattr(self.core, key.name)):
-                    yield ("core", key.name), name
-            for number, name in enumerate(self.core.mirror):
-                yield ("core", "mirror", number), name
-
-
-def _has_part(netlist: Netlist, name: str) -> bool:
-    """True for a part of the netlist, parts of instances (``xslice.rload``) included."""
-    return name.lower() in netlist.parts or name.lower() in netlist.flat
+        return [
+            Finding(self.path, message, dotted(path), line_of(path, self.lines))
+            for path, message in lacking(netlist, self.roles, self.core, self.axes)
+        ]

@@ -32,11 +32,11 @@ _CORE_NEEDS = ("capacitor", "current", "comparator")
 _WITH_TOLERANCE = re.compile(r"(.+?)(?:\s*(?:\u00b1|\+/-|\s)\s*(\d+\.?\d*|\.\d+)\s*%)?", re.DOTALL)
 
 
-def read_roles(root: Table) -> Roles | None:
-    """``[roles]``; None where a node is missing."""
+def read_roles(root: Table) -> Roles:
+    """``[roles]``; a node that is missing is a finding, and an empty text meanwhile."""
     table = root.table("roles", "a table [roles] that names ramp, threshold and output", required=True)
     if "roles" not in root:
-        return None
+        return Roles("", "", "")
     ramp, threshold, output = (
         table.text(role, "the name of a node", required=True) for role in ("ramp", "threshold", "output")
     )
@@ -48,12 +48,10 @@ def read_roles(root: Table) -> Roles | None:
     if parts["comparator"] and "ramp_input" not in table:
         table.missing("ramp_input", 'the comparator input that sees the ramp, "minus" or "plus"')
     table.finish()
-    if ramp is None or threshold is None or output is None:
-        return None
     return Roles(
-        ramp,
-        threshold,
-        output,
+        ramp or "",
+        threshold or "",
+        output or "",
         **parts,
         comparator_class=comparator_class,
         ramp_input=ramp_input,

@@ -6,6 +6,7 @@ from __future__ import annotations
 import re
 import tomllib
 from bisect import bisect_right
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
@@ -168,16 +169,14 @@ class Source:
     sha256: str
     findings: list[Finding]
 
-    def line(self, path: Position) -> int | None:
-        """The line of a key, or of the nearest table around it."""
-        for length in range(len(path), 0, -1):
-            if path[:length] in self.lines:
-                return self.lines[path[:length]]
-        return None
-
     def add(self, path: Position, message: str) -> None:
         """One more finding, at a key."""
-        self.findings.append(Finding(self.path, message, dotted(path), self.line(path)))
+        self.findings.append(Finding(self.path, message, dotted(path), line_of(path, self.lines)))
+
+
+def line_of(path: Position, lines: Mapping[Position, int]) -> int | None:
+    """The line of a key, or of the nearest table around it."""
+    return next((lines[path[:end]] for end in range(len(path), 0, -1) if path[:end] in lines), None)
 
 
 def dotted(path: Position) -> str:

@@ -98,9 +98,31 @@ report_corners = ["c010"]
 """
 
 
+NETLIST = """\
+Slicing stage
+.param knob=0.5
+Vcontrol ctl 0 4
+Vcc vcc 0 15
+Vrail rail 0 8
+Vramp ramp 0 PULSE(0.6 7.5 0 1.9m 0.1m 0.01m 2m)
+Rcontrol ctl thr 100k
+Rbias rail thr 4.7meg
+Rtop thr 0 150k
+Xslice thr ramp out vcc 0 sink
+Rpull rail out 3.3k
+Cload out 0 470p
+.subckt sink p m o vcc vee
+Rin p m 1meg
+Rout o vee 1k
+Rsupply vcc vee 100k
+.ends
+.end
+"""
+
+
 def write_board(folder: Path, text: str = SLICER, name: str = "slicer.board.toml") -> Path:
-    """Writes a board file with an empty netlist beside it; returns the board file's path."""
-    (folder / "slicer.cir").touch()
+    """Writes a board file with its netlist beside it; returns the board file's path."""
+    (folder / "slicer.cir").write_text(NETLIST, encoding="utf-8")
     path = folder / name
     path.write_text(text, encoding="utf-8")
     return path

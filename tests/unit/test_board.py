@@ -22,7 +22,7 @@ from harness.resources import netlists_folder
 from harness.units import Quantity
 
 sys.path.insert(0, str(Path(__file__).parent))  # the board's text lies beside the tests
-from board_text import SLICER, changed, write_board
+from board_text import NETLIST, SLICER, changed, write_board
 
 
 @pytest.fixture(scope="module")
@@ -422,28 +422,6 @@ def test_any_text_is_a_board_or_findings(tmp_path: Path, text: str) -> None:
         load_board(write_board(tmp_path, text))
 
 
-NETLIST = """\
-Slicing stage
-.param knob=0.5
-Vcontrol ctl 0 4
-Vcc vcc 0 15
-Vrail rail 0 8
-Vramp ramp 0 PULSE(0.6 7.5 0 1.9m 0.1m 0.01m 2m)
-Rcontrol ctl thr 100k
-Rbias rail thr 4.7meg
-Rtop thr 0 150k
-Xslice thr ramp out vcc 0 sink
-Rpull rail out 3.3k
-Cload out 0 470p
-.subckt sink p m o vcc vee
-Rin p m 1meg
-Rout o vee 1k
-Rsupply vcc vee 100k
-.ends
-.end
-"""
-
-
 def test_what_the_netlist_lacks_is_said_all_at_once(tmp_path: Path) -> None:
     text = SLICER
     for old, new in (
@@ -457,7 +435,6 @@ def test_what_the_netlist_lacks_is_said_all_at_once(tmp_path: Path) -> None:
     ):
         text = changed(old, new, text)
     board = load_board(write_board(tmp_path, text))
-    board.netlist.write_text(NETLIST)
     said = [str(finding) for finding in board.check_against(read_netlist(board.netlist))]
     assert said == [
         'slicer.board.toml:10: roles.threshold: slicer.cir has no node "thre" (did you mean "thr"?)',
@@ -469,10 +446,33 @@ def test_what_the_netlist_lacks_is_said_all_at_once(tmp_path: Path) -> None:
     ]
 
 
+def test_an_axis_that_cannot_be_set_is_said_before_anything_runs(tmp_path: Path) -> None:
+    text = changed('sets = "Vcc"', 'sets = "Vramp"')
+    board = load_board(write_board(tmp_path, changed('sets = "Vcontrol"', 'sets = "Rtop"', text)))
+    said = [str(finding) for finding in board.check_against(read_netlist(board.netlist))]
+    assert said == [
+        "slicer.board.toml:40: axes.control.sets: slicer.cir: Rtop cannot be 0 Ohm",
+        "slicer.board.toml:45: axes.supply.sets: slicer.cir: Vramp is a PULSE source; make its numbers "
+        "parameters, {name}, and set those",
+    ]
+
+
+def test_mistakes_in_board_file_and_netlist_come_together(tmp_path: Path) -> None:
+    """An unknown key and a node that is not there; then a part without a value in the netlist itself."""
+    text = changed("title =", "titel =", changed('threshold = "thr"', 'threshold = "thre"'))
+    keys = [line.split(": ")[1] for line in complaints(tmp_path, text)]
+    assert keys == ["board.titel", "roles.threshold"]
+    write_board(tmp_path, text)
+    (tmp_path / "slicer.cir").write_text(NETLIST.replace("Rtop thr 0 150k", "Rtop thr 0"))
+    with pytest.raises(BoardError) as caught:
+        load_board(tmp_path / "slicer.board.toml")
+    places = [(finding.path.name if finding.path else "", finding.line) for finding in caught.value.findings]
+    assert places == [("slicer.board.toml", 4), ("slicer.cir", 9)]
+
+
 def test_a_netlist_that_serves_the_board(tmp_path: Path) -> None:
     text = changed('sets = "Vcontrol"', 'sets = "knob"')
     board = load_board(write_board(tmp_path, changed('sets = "Vcc"', 'sets = "xslice.rout"', text)))
-    board.netlist.write_text(NETLIST)
     assert board.check_against(read_netlist(board.netlist)) == []
 
 
