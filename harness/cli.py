@@ -133,9 +133,12 @@ def _engine(options: argparse.Namespace) -> int:
     from harness.engine.session import engine_report
 
     report = engine_report()
-    for key, value in report.items():
-        if value not in ("", None):
-            print(f"{key.replace('_', ' ')}: {value}")
+    if report["found"]:
+        inside = "inside" if report["within_tested"] else "outside"
+        print(f"{report['version_text']}, {report['library']}")
+        print(f"Tested with ngspice {report['tested']}: this one is {inside} that range.")
+    if report["mend"]:
+        print(report["mend"])
     if options.out:
         import pandas as pd
 

@@ -22,6 +22,7 @@ from harness.quantities import STEMS, is_stem, stem
 Column = NDArray[np.float64]
 
 COARSE_SHARE = 0.25  # a bar above this share of the tolerance cannot show agreement
+NOISE = 1e-12  # share of a figure below which a step of the chain is rounding
 SLIP = "drawn part values instead of intended ones"
 FORMULA = "hand formula against the ideal form"
 REMAINDER = "remainder without a name"
@@ -212,6 +213,8 @@ def _chain(
     composed = np.isfinite(ideal) & np.isfinite(refined)
     slip = np.where(np.isfinite(on_drawn), on_drawn - hand, 0.0)
     formula = np.where(composed, ideal - np.where(np.isfinite(on_drawn), on_drawn, hand), 0.0)
+    noise = NOISE * np.fmax(np.abs(hand), np.abs(simulated))
+    slip, formula = (np.where(np.abs(step) > noise, step, 0.0) for step in (slip, formula))
     rows = [
         _rows(ids, name, SLIP, slip, "netlist against board file"),
         _rows(ids, name, FORMULA, formula, "closed form on drawn values"),
