@@ -3,11 +3,11 @@
 
 A board file is TOML, ``NAME.board.toml`` beside its netlist. Its tables:
 
-* ``[board]`` format, name, title, revision, netlist, include; ``[roles]`` nodes and parts; ``[core]`` the ramp's;
+* ``[board]`` format, name, title, revision, netlist, include; ``[roles]`` and ``[core]`` nodes and parts;
 * ``[intended]`` part = "3.3k 1%", independent of the netlist; ``[given]`` constant = "0.15 V";
 * ``[axes.NAME]`` values, unit, sets, nominal; ``[corners]`` grids, the axes of each full grid;
 * ``[hand]`` quantity or helper = "formula"; ``[expected]`` quantity = { value, at = { axis = value } };
-* ``[tolerance]`` quantity = 0.01, "50 mV", "2 % of swing" or "5 cents"; ``[limits]`` quantity = { least, most };
+* ``[tolerance]`` name = 0.01, "50 mV", "2 % of swing" or "5 cents"; ``[limits]`` name = { least, most };
 * ``[simulation]`` accuracy, period, seconds, report_corners.
 
 Numbers are SI (``1M`` is one mega) or have the marks of IEC 60062 (``4K7``).

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from difflib import get_close_matches
 from graphlib import CycleError, TopologicalSorter
 
 from harness.dimensions import Dimension, dimension_of
@@ -75,6 +76,8 @@ def check_formulas(
     known: dict[str, Dimension] = {}
     for name, unit in _units(intended, given, axes):
         known[name.lower()] = dimension_of(unit)
+    # A quantity counts in its own unit even where its formula is wrong: one mistake, one finding.
+    known.update({name.lower(): dimension_of(stem(name).unit) for name in hand if is_stem(name)})
     units: dict[str, str] = {}
     for name in order:
         if not all(used.lower() in known for used in hand[name].names):
@@ -84,13 +87,10 @@ def check_formulas(
         except FormulaError as error:
             source.add(("hand", name), str(error))
             continue
-        known[name.lower()] = dimension
-        units[name] = _unit_text(dimension)
-        if is_stem(name) and dimension != dimension_of(stem(name).unit):
-            wanted = dimension_of(stem(name).unit)
+        wanted = known.setdefault(name.lower(), dimension)
+        if dimension != wanted:
             source.add(("hand", name), f"`{hand[name]}` comes out in {dimension}, but {name} is in {wanted}")
-        elif is_stem(name):
-            units[name] = stem(name).unit
+        units[name] = stem(name).unit if is_stem(name) else _unit_text(dimension)
     return order, units
 
 
@@ -110,7 +110,7 @@ def _unit_text(dimension: Dimension) -> str:
 
 
 def _check_used(source: Source, hand: Mapping[str, Formula]) -> None:
-    """Unknown names, and helpers that nothing uses (most likely a misspelt quantity)."""
+    """Unknown names, and helpers that nothing uses and that look like a misspelt quantity."""
     declared = [name for section in _NAMED for name in _names_of(source, section)]
     lowered = {name.lower() for name in declared}
     used: set[str] = set()
@@ -120,7 +120,7 @@ def _check_used(source: Source, hand: Mapping[str, Formula]) -> None:
             if other.lower() not in lowered:
                 source.add(("hand", name), _unknown(formula, other, declared))
     for name in hand:
-        if not is_stem(name) and name.lower() not in used:
+        if not is_stem(name) and name.lower() not in used and get_close_matches(name.lower(), STEMS, 1, 0.8):
             message = f'"{name}" is no quantity, and no other formula uses it{nearest(name, STEMS)}'
             source.add(("hand", name), message)
 

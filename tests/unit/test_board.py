@@ -209,6 +209,8 @@ def test_one_mistake_is_one_finding_at_its_place(
         ("format = 1", "format = 2"),
         ('"3.3k 1%"', '"3.3 V 1%"'),
         ("threshold - foot", "threshold - Rtop"),
+        ("* node", ""),
+        ("Rbias, Rtop)", "Rbias, Vrail)"),
         ("[0, 25, 50]", "[]"),
         ("Rbias, Rtop)", "Rbias, Rtop"),
         ("parallel(Rcontrol, Rbias", "parallel(node, Rbias"),
@@ -218,6 +220,12 @@ def test_one_mistake_is_one_finding_at_its_place(
 )
 def test_a_mistake_does_not_drag_others_along(tmp_path: Path, old: str, new: str) -> None:
     assert len(complaints(tmp_path, changed(old, new))) == 1
+
+
+def test_a_helper_that_nothing_uses_is_no_mistake(tmp_path: Path) -> None:
+    """Only a name that looks like a quantity is asked about; a formula may be put together anew."""
+    board = load_board(write_board(tmp_path, changed("* node", "* parallel(Rcontrol, Rbias)")))
+    assert board.hand_units["node"] == "Ohm"
 
 
 def test_all_mistakes_come_at_once_in_the_order_of_the_file(tmp_path: Path) -> None:
