@@ -67,9 +67,16 @@ def test_table_of_sources() -> None:
 
 @pytest.mark.parametrize(
     ("text", "least", "most"),
-    [("2.69968 V", 2.699675, 2.699685), ("872.7 Hz", 872.65, 872.75), ("350 MHz", 349.5e6, 350.5e6),
-     ("7.50e-4 s", 7.495e-4, 7.505e-4), ("33.3 %", 0.3325, 0.3335), ("-4.93", -4.935, -4.925), ("0 V", -0.5, 0.5)],
-)  # fmt: skip
+    [
+        ("2.69968 V", 2.699675, 2.699685),
+        ("872.7 Hz", 872.65, 872.75),
+        ("350 MHz", 349.5e6, 350.5e6),
+        ("7.50e-4 s", 7.495e-4, 7.505e-4),
+        ("33.3 %", 0.3325, 0.3335),
+        ("-4.93", -4.935, -4.925),
+        ("0 V", -0.5, 0.5),
+    ],
+)
 def test_printed_precision(text: str, least: float, most: float) -> None:
     """A printed figure stands for all that rounds to it: half a unit of the last digit."""
     printed = Printed.read(text)
