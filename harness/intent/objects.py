@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +16,7 @@ from harness.units import Quantity, engineering
 
 if TYPE_CHECKING:
     from harness.netlist import Netlist
+    from harness.results import RunResult
 
 
 @dataclass(frozen=True)
@@ -41,8 +42,7 @@ class Roles:
 @dataclass(frozen=True)
 class Core:
     """How the ramp is made: ``kind`` is ``ramp source`` or ``charged capacitor``; ``trip`` is a node, the
-    rest are parts.
-    """
+    rest are parts."""
 
     kind: str
     source: str | None = None
@@ -61,8 +61,7 @@ class Core:
 @dataclass(frozen=True)
 class Intended:
     """The intended value of a part in SI units. ``tolerance`` is a share, None where the board file states
-    none.
-    """
+    none."""
 
     value: float
     tolerance: float | None
@@ -75,8 +74,8 @@ class Axis:
     """One axis of the corner table: values in ``unit`` (SI, temperature in degC).
 
     ``sets`` is the netlist parameter, source or part that takes the value; None for temperature.
-    ``written_unit`` is the unit as the board file has it, prefix included; plain numbers typed for this axis
-    count in it.
+    ``written_unit`` is the unit as the board file has it, prefix included; plain numbers typed for this
+    axis count in it.
     """
 
     name: str
@@ -94,8 +93,7 @@ class Axis:
 @dataclass(frozen=True)
 class Expected:
     """A literal figure and the one corner it speaks for: ``at`` holds every axis, ``corner`` the corner's
-    name.
-    """
+    name."""
 
     quantity: str
     value: float
@@ -106,8 +104,7 @@ class Expected:
 @dataclass(frozen=True)
 class Tolerance:
     """How far a figure may be off: ``value`` in the quantity's unit (``absolute``), in cents, or a share of
-    ``scale``.
-    """
+    ``scale``."""
 
     value: float
     scale: Scale
@@ -124,8 +121,7 @@ class Limit:
 @dataclass(frozen=True)
 class Simulation:
     """Settings of the engine's runs: accuracy as a share of the period, hint of the period in s, seconds a
-    corner.
-    """
+    corner."""
 
     accuracy: float = 1e-4
     period: float | None = None
@@ -170,6 +166,21 @@ class Board:
             return self.tolerance[quantity]
         usual = stem(quantity)
         return Tolerance(usual.tolerance, usual.scale)
+
+    def run(
+        self,
+        jobs: int | None = None,
+        only: Sequence[tuple[str, float | str]] = (),
+        accuracy: float | None = None,
+    ) -> RunResult:
+        """Simulates every corner and judges it; waveforms of all corners are kept.
+
+        ``jobs``: worker processes; ``only``: (axis, value) pairs to restrict to; ``accuracy``: share of the
+        period. Raises BoardError or NetlistError (input), EngineMissing or EngineFailed (engine).
+        """
+        from harness.run import run
+
+        return run(self.path, jobs=jobs, only=only, accuracy=accuracy, waveforms=True)
 
     def check_against(self, netlist: Netlist) -> list[Finding]:
         """Roles that the netlist does not have and axes that cannot be set in it, all at once.
