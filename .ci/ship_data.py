@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Build hook: a wheel carries netlists/ and shared/ inside the package; an editable install reads the checkout's own."""
+"""Build hook: a wheel carries netlists/ and shared/; an editable install reads the checkout's own."""
 
 from __future__ import annotations
 
