@@ -3,8 +3,8 @@
 
 Each level of a switch and each comparison in a behavioural source becomes a *gap*: a function of the node
 voltages whose change of sign switches something. Behavioural expressions are parsed against a fixed list of
-operators and functions into nested Python functions; text is never evaluated. What may switch but cannot be
-read is listed, so that figures of such a netlist are not trusted blindly.
+operators and functions into small programs; text is never evaluated. What may switch but cannot be read is
+listed, so that figures of such a netlist are not trusted blindly.
 """
 
 from __future__ import annotations
@@ -14,8 +14,9 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from harness.engine.programs import Program
+
 Column = Callable[[str], int]
-Value = Callable[[Sequence[float]], float]
 
 _SUFFIXES = {
     "t": 1e12, "g": 1e9, "meg": 1e6, "k": 1e3, "mil": 25.4e-6, "m": 1e-3, "u": 1e-6, "n": 1e-9,
@@ -29,43 +30,19 @@ _LEVELS = (("||", "|"), ("&&", "&"), ("<", ">", "<=", ">=", "==", "!=", "<>", "=
 _COMPARISON = 2
 _TIMED = re.compile(r"^[vi].*\b(pulse|sin|pwl|exp|sffm|am|trrandom|trnoise)\b|^b.*\btime\b", re.I)
 
-_ONE_ARGUMENT: dict[str, Callable[[float], float]] = {
-    "abs": abs,
-    "sqrt": lambda x: math.sqrt(abs(x)),
-    "exp": lambda x: math.exp(min(x, 300.0)),
-    "ln": lambda x: math.log(abs(x) or 1e-300),
-    "log": lambda x: math.log(abs(x) or 1e-300),
-    "sin": math.sin,
-    "cos": math.cos,
-    "tanh": math.tanh,
-    "atan": math.atan,
-    "u": lambda x: float(x > 0),
-    "u2": lambda x: min(max(x, 0.0), 1.0),
-    "uramp": lambda x: max(x, 0.0),
-    "sgn": lambda x: float((x > 0) - (x < 0)),
-}
-_TWO_ARGUMENTS: dict[str, Callable[[float, float], float]] = {
-    "pow": lambda a, b: abs(a) ** b,
-    "pwr": lambda a, b: math.copysign(abs(a) ** b, a),
-}
-_OPERATORS: dict[str, Callable[[float, float], float]] = {
-    "+": lambda a, b: a + b,
-    "-": lambda a, b: a - b,
-    "*": lambda a, b: a * b,
-    "/": lambda a, b: a / b,
-    "<": lambda a, b: float(a < b),
-    ">": lambda a, b: float(a > b),
-    "<=": lambda a, b: float(a <= b),
-    ">=": lambda a, b: float(a >= b),
-    "==": lambda a, b: float(a == b),
-    "=": lambda a, b: float(a == b),
-    "!=": lambda a, b: float(a != b),
-    "<>": lambda a, b: float(a != b),
-    "&&": lambda a, b: float(bool(a) and bool(b)),
-    "&": lambda a, b: float(bool(a) and bool(b)),
-    "||": lambda a, b: float(bool(a) or bool(b)),
-    "|": lambda a, b: float(bool(a) or bool(b)),
-}
+_ONE_ARGUMENT = {
+    "abs": "magnitude", "sqrt": "root", "exp": "exponential", "ln": "logarithm", "log": "logarithm",
+    "sin": "sine", "cos": "cosine", "tanh": "hyperbolic_tangent", "atan": "arc_tangent",
+    "u": "unit_step", "u2": "clipped", "uramp": "rectified", "sgn": "sign",
+}  # fmt: skip
+_TWO_ARGUMENTS = {"min": "minimum", "max": "maximum", "pow": "power", "pwr": "signed_power"}
+_OPERATORS = {
+    "+": "add", "-": "subtract", "*": "multiply", "/": "divide",
+    "<": "less", ">": "greater", "<=": "at_most", ">=": "at_least",
+    "==": "equal", "=": "equal", "!=": "unequal", "<>": "unequal",
+    "&&": "both", "&": "both", "||": "either", "|": "either",
+}  # fmt: skip
+_MOST_NESTED = 80  # brackets, signs and choices within each other
 
 
 @dataclass(frozen=True)
@@ -75,7 +52,7 @@ class Gap:
     ``direction`` +1 or -1: only a rising or falling change of sign switches; 0: both do.
     """
 
-    value: Value
+    value: Program
     direction: int
     text: str
 
@@ -104,20 +81,14 @@ def suffixed(text: str) -> float:
     return float(sign + number) * _SUFFIXES.get((suffix or "").lower(), 1.0)
 
 
-def _node(name: str, column: Column) -> Value:
-    if name in ("0", "gnd"):
-        return lambda x: 0.0
-    k = column(name)
-    return lambda x: x[k]
+def level_gap(place: int, level: float, name: str) -> Gap:
+    """The gap between the watched column at ``place`` and a fixed level, open to both sides."""
+    distance = Program.of("subtract", Program.column(place), Program.constant(level))
+    return Gap(distance, 0, f"{name} = {level:g}")
 
 
-def _constant(number: float) -> Value:
-    return lambda x: number
-
-
-def _binary(symbol: str, a: Value, b: Value) -> Value:
-    operate = _OPERATORS[symbol]
-    return lambda x: operate(a(x), b(x))
+def _node(name: str, column: Column) -> Program:
+    return Program.constant(0.0) if name in ("0", "gnd") else Program.column(column(name))
 
 
 class _Reader:
@@ -125,9 +96,9 @@ class _Reader:
 
     def __init__(self, text: str, column: Column) -> None:
         self.column = column
-        self.gaps: list[Value] = []
+        self.gaps: list[Program] = []
         self.tokens: list[tuple[str | None, str | None, str | None, str | None]] = []
-        self.at = 0
+        self.at = self.nested = 0
         text = text.strip().strip("{}';\" ")
         place = 0
         while place < len(text):
@@ -153,17 +124,23 @@ class _Reader:
             raise ValueError(f"expected {wanted!r}")
         return token
 
-    def choice(self) -> Value:
-        condition = self.level(0)
-        if self.peek() != "?":
-            return condition
-        self.take()
-        yes = self.choice()
-        self.take(":")
-        no = self.choice()
-        return lambda x: yes(x) if condition(x) else no(x)
+    def deeper(self) -> None:
+        self.nested += 1
+        if self.nested > _MOST_NESTED:
+            raise ValueError("the expression is too deeply nested")
 
-    def level(self, depth: int) -> Value:
+    def choice(self) -> Program:
+        self.deeper()
+        value = self.level(0)
+        if self.peek() == "?":
+            self.take()
+            yes = self.choice()
+            self.take(":")
+            value = Program.of("choice", value, yes, self.choice())
+        self.nested -= 1
+        return value
+
+    def level(self, depth: int) -> Program:
         if depth == len(_LEVELS):
             return self.sign()
         value = self.level(depth + 1)
@@ -171,63 +148,57 @@ class _Reader:
             symbol = str(self.take()[3])
             other = self.level(depth + 1)
             if depth == _COMPARISON:
-                self.gaps.append(_binary("-", value, other))
-            value = _binary(symbol, value, other)
+                self.gaps.append(Program.of("subtract", value, other))
+            value = Program.of(_OPERATORS[symbol], value, other)
         return value
 
-    def sign(self) -> Value:
+    def sign(self) -> Program:
+        self.deeper()
         symbol = self.peek()
-        if symbol == "-":
+        if symbol in ("-", "+", "!", "~"):
             self.take()
-            inner = self.sign()
-            return lambda x: -inner(x)
-        if symbol == "+":
-            self.take()
-            return self.sign()
-        if symbol in ("!", "~"):
-            self.take()
-            inner = self.sign()
-            return lambda x: float(not inner(x))
-        base = self.atom()
-        if self.peek() in ("^", "**"):
-            self.take()
-            exponent = self.sign()
-            return lambda x: float(abs(base(x)) ** exponent(x))
-        return base
+            value = self.sign()
+            if symbol != "+":
+                value = Program.of("negative" if symbol == "-" else "opposite", value)
+        else:
+            value = self.atom()
+            if self.peek() in ("^", "**"):
+                self.take()
+                value = Program.of("power", value, self.sign())
+        self.nested -= 1
+        return value
 
-    def node(self) -> Value:
+    def node(self) -> Program:
         number, suffix, name, _ = self.take()
         text = name if name is not None else f"{number}{suffix or ''}"
         return _node(text.lower(), self.column)
 
-    def probe(self, name: str) -> Value:
+    def probe(self, name: str) -> Program:
         """What follows ``v(`` or ``i(``."""
         if name == "i":
             source = str(self.take()[2]).lower()
-            k = self.column(source + "#branch")
             self.take(")")
-            return lambda x: x[k]
+            return Program.column(self.column(source + "#branch"))
         first = self.node()
         if self.peek() == ",":
             self.take()
-            first = _binary("-", first, self.node())
+            first = Program.of("subtract", first, self.node())
         self.take(")")
         return first
 
-    def atom(self) -> Value:
+    def atom(self) -> Program:
         number, suffix, word, symbol = self.take()
         if number is not None:
-            return _constant(float(number) * _SUFFIXES.get((suffix or "").lower(), 1.0))
+            return Program.constant(float(number) * _SUFFIXES.get((suffix or "").lower(), 1.0))
         if symbol == "(":
             inner = self.choice()
             self.take(")")
             return inner
         name = (word or "").lower()
         if name == "time":
-            k = self.column("time")
-            return lambda x: x[k]
+            return Program.column(self.column("time"))
         if name == "pi":
-            return _constant(math.pi)
+            return Program.constant(math.pi)
         if self.peek() != "(":
             raise ValueError(f"unknown name {name or symbol!r}")
         self.take("(")
@@ -240,34 +211,26 @@ class _Reader:
         self.take(")")
         return self.call(name, arguments)
 
-    def call(self, name: str, arguments: list[Value]) -> Value:
+    def call(self, name: str, arguments: list[Program]) -> Program:
         if name == "ternary_fcn" and len(arguments) == 3:
-            condition, yes, no = arguments
-            return lambda x: yes(x) if condition(x) else no(x)
-        if name in ("min", "max") and len(arguments) == 2:
-            first, second = arguments
-            self.gaps.append(_binary("-", first, second))
-            choose = min if name == "min" else max
-            return lambda x: choose(first(x), second(x))
+            return Program.of("choice", *arguments)
         if name in _ONE_ARGUMENT and len(arguments) == 1:
-            inner = arguments[0]
             if name in ("u", "sgn", "u2", "uramp", "abs"):
-                self.gaps.append(inner)
+                self.gaps.append(arguments[0])
             if name == "u2":
-                self.gaps.append(lambda x: inner(x) - 1.0)
-            one = _ONE_ARGUMENT[name]
-            return lambda x: one(inner(x))
+                self.gaps.append(Program.of("subtract", arguments[0], Program.constant(1.0)))
+            return Program.of(_ONE_ARGUMENT[name], *arguments)
         if name in _TWO_ARGUMENTS and len(arguments) == 2:
-            two = _TWO_ARGUMENTS[name]
-            first, second = arguments
-            return lambda x: two(first(x), second(x))
+            if name in ("min", "max"):
+                self.gaps.append(Program.of("subtract", *arguments))
+            return Program.of(_TWO_ARGUMENTS[name], *arguments)
         raise ValueError(f"function {name!r} is not read")  # floor, ceil, ddt, pwl, ...
 
 
 def _switch_gaps(words: list[str], models: dict[str, dict[str, float]], column: Column) -> list[Gap]:
     """The one or two levels of a switch; with a hysteresis above 0 each acts in one direction only."""
     if words[0].startswith("s"):
-        control = _binary("-", _node(words[3], column), _node(words[4], column))
+        control = Program.of("subtract", _node(words[3], column), _node(words[4], column))
         model = models[words[5]]
         name = f"v({words[3]},{words[4]})"
     else:
@@ -279,7 +242,8 @@ def _switch_gaps(words: list[str], models: dict[str, dict[str, float]], column: 
     gaps = []
     for side in (1, -1) if width else (0,):
         at = level + side * abs(width)
-        gaps.append(Gap(_binary("-", control, _constant(at)), side if width > 0 else 0, f"{name} = {at:g}"))
+        distance = Program.of("subtract", control, Program.constant(at))
+        gaps.append(Gap(distance, side if width > 0 else 0, f"{name} = {at:g}"))
     return gaps
 
 
@@ -307,7 +271,7 @@ def watch(listing: Sequence[str], column: Column) -> Watch:
                 if found is None:
                     raise ValueError("no expression")
                 for i, value in enumerate(_Reader(found[1], column).gaps):
-                    gaps[f"{words[0]} {found[1].strip()} [{i}]"] = Gap(value, 0, found[1].strip())
+                    gaps[f"{words[0]} {found[1].strip()} [{i}]"] = Gap(value.check(), 0, found[1].strip())
             elif kind in ("s", "w"):
                 for gap in _switch_gaps(words, models, column):
                     gaps[f"{gap.text} {gap.direction}"] = gap

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.engine import bars
-from harness.engine.gaps import Gap, Watch, watch
+from harness.engine.gaps import Gap, Watch, level_gap, watch
 from harness.engine.session import EngineDead, EngineError, Session
 from harness.engine.stepper import Limits, Stepper
 
@@ -253,8 +253,7 @@ class _Decades:
         return self.columns.index(name)
 
     def _level_gap(self, node: str, level: float) -> Gap:
-        k = self._column(node)
-        return Gap(lambda x: x[k] - level, 0, f"v({node}) = {level:g}")
+        return level_gap(self._column(node), level, f"v({node})")
 
     def _enter_next(self, run: _Run) -> bool:
         """Takes the state from which the next run starts; True where a slow memory asks for another run
