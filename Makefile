@@ -2,6 +2,7 @@
 # make report   the demo board from netlist to report        make test    linters and the quick tests
 # make slow     the long tests                               make bench   the benchmarks
 # make lint     linters and types alone                      make lock    refresh requirements-lock.txt
+# make pages    simulate and rewrite the pages of harness/pages/
 # make clean    remove .venv and what was built; reports stay
 
 BOARD := netlists/boards/kestrel/kestrel.board.toml
@@ -10,7 +11,7 @@ PYTHON ?=
 READY := .venv/set-up-done
 RUN := .venv/bin/python -m
 
-.PHONY: report test slow bench lint lock clean engine
+.PHONY: report test slow bench lint lock pages clean engine
 .DELETE_ON_ERROR:
 
 # Ends 0 once the report is written, also where the board falls short (1): the command says in words what does.
@@ -27,6 +28,9 @@ slow: $(READY) engine
 
 bench: $(READY) engine
 	$(RUN) pytest tests/bench -m "slow or not slow" -s
+
+pages: $(READY) engine
+	.venv/bin/python tests/bench/write_pages.py
 
 lint: $(READY)
 	$(RUN) ruff check .

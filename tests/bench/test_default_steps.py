@@ -13,7 +13,7 @@ import pytest
 
 from harness.characterise import characterise
 from harness.engine.session import session
-from harness.engine.steps import load
+from harness.engine.steps import Plan, load
 from harness.planning import tasks_of
 from harness.predict.refined import predict
 from harness.resources import netlists_folder
@@ -42,34 +42,46 @@ def last_cycle(time: Any, ramp: Any, output: Any) -> tuple[float, float]:
     return (inside[0] - begin) / (end - begin) if len(inside) else math.nan, 1 / (end - begin)
 
 
-@pytest.mark.slow
-def test_default_steps_beside_steered_ones(record_bench: Callable[[str, Any], None], tmp_path: Path) -> None:
-    """The defaults run to the end without a complaint; how far off they are is printed and recorded."""
+def compare_corners(folder: Path) -> list[dict[str, Any]]:
+    """Every corner of the demo board, steered and at the engine's defaults: one row a corner."""
     prepared = prepare(netlists_folder() / "boards" / "kestrel" / "kestrel.board.toml")
-    known = characterise(prepared.board, prepared.netlist, tmp_path, measure=True)
+    known = characterise(prepared.board, prepared.netlist, folder, measure=True)
     hints = predict(prepared.board, prepared.netlist, prepared.corners, known).refined
     rows = []
     for task in tasks_of(prepared.board, prepared.netlist, prepared.corners, hints):
         steered = simulate(task)
-        engine, period = session(), 1 / steered.figures["frequency"]
-        load(engine, task.plan, "reltol=1e-3")  # what ngspice takes by default
-        record = engine.transient(period / 50, PERIODS * period, period / 50)
+        record = by_default(task.plan, 1 / steered.figures["frequency"])
         duty, frequency = last_cycle(record["time"], record["ramp"], record["out"])
-        truth, bar = steered.figures.get("duty", math.nan), steered.bars.get("duty", math.nan)
+        truth = steered.figures.get("duty", math.nan)
         rows.append(
             {
                 "corner": task.corner,
+                "state": steered.state,
                 "steered_duty": truth,
-                "bar": bar,
+                "bar": steered.bars.get("duty", math.nan),
                 "default_duty": duty,
                 "duty_error": duty - truth,
                 "default_cents_off": 1200 * math.log2(frequency / steered.figures["frequency"]),
             }
         )
-        row = rows[-1]
+    return rows
+
+
+def by_default(plan: Plan, period: float) -> Any:
+    """Ten periods as ngspice runs them when only the step of the printout and the end are given."""
+    engine = session()
+    load(engine, plan, "reltol=1e-3")  # what ngspice takes by default
+    return engine.transient(period / 50, PERIODS * period, period / 50)
+
+
+@pytest.mark.slow
+def test_default_steps_beside_steered_ones(record_bench: Callable[[str, Any], None], tmp_path: Path) -> None:
+    """The defaults run to the end without a complaint; how far off they are is printed and recorded."""
+    rows = compare_corners(tmp_path)
+    for row in rows:
         print(
-            f"{task.corner}  {truth:.5f} +- {bar:.5f}  default {duty:.5f}"
-            f"  {row['default_cents_off']:+.2f} cents"
+            f"{row['corner']}  {row['steered_duty']:.5f} +- {row['bar']:.5f}"
+            f"  default {row['default_duty']:.5f}  {row['default_cents_off']:+.2f} cents"
         )
     worst = np.nanmax(np.abs([row["duty_error"] for row in rows]))
     record_bench("default_steps", {"worst_duty_error": worst, "corners": rows})
