@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Writes the pages of harness/pages/ whose figures are simulated: ``make pages``.
 
-``default-steps.html``: what a simulation of a ramp core gets wrong at default settings, and how the harness knows.
+``default-steps.html``: what a simulation of a ramp core gets wrong at default settings, and how the
+harness knows.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from matplotlib.figure import Figure
 
 from harness.characterise import characterise
 from harness.engine.session import EngineError, session
-from harness.engine.steps import load, settle
+from harness.engine.steps import settle
 from harness.measure.cycle import measure_cycle
 from harness.planning import tasks_of
 from harness.predict.refined import predict
