@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import atexit
 import logging
-import math
 import os
 import re
 import tempfile
@@ -20,11 +19,12 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from time import perf_counter
-from typing import Any, ClassVar, Protocol
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.engine.callbacks import Callbacks, make_callbacks
 from harness.engine.errors import EngineMissing
 from harness.engine.library import MEND
 
@@ -42,18 +42,24 @@ _PLAIN = re.compile(r"[\w .,:#@()\[\]=+-]+")
 _FREE_HISTORY_EVERY = 10_000  # commands; ngspice keeps each one until told to forget
 
 
-class Stepper(Protocol):
-    """Steers a transient run from inside."""
+class _Wired:
+    """The library with two callbacks in the places of those that the base class would register."""
 
-    bound: float
-    """Longest next step, s."""
+    def __init__(self, library: Any, callbacks: Callbacks) -> None:
+        self._library, self._callbacks = library, callbacks
 
-    def point(self, data: Any) -> bool:
-        """Called at each accepted point with ngspice's ``pvecvaluesall``; True ends the run here."""
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._library, name)
+
+    def ngSpice_Init(self, char: Any, stat: Any, leave: Any, data: Any, *others: Any) -> Any:
+        return self._library.ngSpice_Init(char, stat, leave, self._callbacks.send_data, *others)
+
+    def ngSpice_Init_Sync(self, voltage: Any, current: Any, sync: Any, *others: Any) -> Any:
+        return self._library.ngSpice_Init_Sync(voltage, current, self._callbacks.sync, *others)
 
 
 class Ngspice(_pyspice.NgSpiceShared):  # type: ignore[misc]
-    """The one ngspice of this process: raw commands, what it said, and the callbacks of a transient run."""
+    """The one ngspice of this process: raw commands, and what it said."""
 
     _instances: ClassVar[dict[int, Any]] = {}  # the base class would share its own table
 
@@ -74,13 +80,9 @@ class Ngspice(_pyspice.NgSpiceShared):  # type: ignore[misc]
         self._stderr: list[str] = []
         self.exited: tuple[int, bool, bool] | None = None
         self.seconds = 0.0
-        self.callback_seconds = 0.0
         self._commands = 0
-        self._stepper: Stepper | None = None
-        self._end: float | None = None
-        self._wanted = 0.0
-        self.stopped = False
-        self.fault: BaseException | None = None
+        self.callbacks: Callbacks
+        self._ngspice_shared: Any
         try:
             super().__init__()
         except (OSError, AttributeError, NameError) as error:
@@ -131,11 +133,11 @@ class Ngspice(_pyspice.NgSpiceShared):  # type: ignore[misc]
         """Stand in the engine's own folder and keep the clock."""
         back = os.open(".", os.O_RDONLY)
         os.chdir(self._room)
-        before, begin = self.callback_seconds, perf_counter()
+        before, begin = self.callbacks.seconds, perf_counter()
         try:
             yield
         finally:
-            self.seconds += perf_counter() - begin - (self.callback_seconds - before)
+            self.seconds += perf_counter() - begin - (self.callbacks.seconds - before)
             os.fchdir(back)
             os.close(back)
 
@@ -158,12 +160,14 @@ class Ngspice(_pyspice.NgSpiceShared):  # type: ignore[misc]
     # --- callbacks: they return an int and never raise, for nobody would hear it
 
     def _init_ngspice(self, send_data: bool) -> None:
-        with self._working():
-            super()._init_ngspice(True)
-            self._sync_c = ffi.callback("int(double, double *, double, int, int, int, void *)", self._sync)
-            self._ngspice_shared.ngSpice_Init_Sync(
-                self._get_vsrc_data_c, self._get_isrc_data_c, self._sync_c, self._ngspice_id, self._self_c
-            )
+        library = self._ngspice_shared
+        self.callbacks = make_callbacks(ffi, lambda: library.ngSpice_Command(b"stop when time > 0"))
+        self._ngspice_shared = _Wired(library, self.callbacks)
+        try:
+            with self._working():
+                super()._init_ngspice(True)
+        finally:
+            self._ngspice_shared = library
 
     def _send_char(self, text: Any, ident: int, user: Any) -> int:
         stream, _, words = ffi.string(text).decode("utf8", "replace").partition(" ")
@@ -182,61 +186,3 @@ class Ngspice(_pyspice.NgSpiceShared):  # type: ignore[misc]
     def _exit(self, status: int, unload: bool, asked: bool, ident: int, user: Any) -> int:
         self.exited = (int(status), bool(unload), bool(asked))
         return int(status)
-
-    @contextmanager
-    def steering(self, stepper: Stepper | None, stop: float) -> Iterator[None]:
-        """While this is open, a transient run to ``stop`` (s) obeys the stepper."""
-        self.stopped, self.fault, self._wanted, self._stepper = False, None, 0.0, stepper
-        self._end = stop - 32 * math.ulp(stop)  # the engine reads the decimal a few ulp off and allows 100
-        try:
-            yield
-        finally:
-            self._stepper, self._end = None, None
-
-    def _stop(self) -> None:
-        self.stopped = True
-        self._ngspice_shared.ngSpice_Command(b"stop when time > 0")  # obeyed before the next step
-
-    def _send_data(self, data: Any, count: int, ident: int, user: Any) -> int:
-        if self.stopped or (self._stepper is None and self.fault is None):
-            return 0
-        begin = perf_counter()
-        try:
-            if self.fault is not None or (self._stepper is not None and self._stepper.point(data)):
-                self._stop()
-        except BaseException as error:
-            self.fault = error
-            self._stop()
-        self.callback_seconds += perf_counter() - begin
-        return 0
-
-    def _sync(
-        self, now: float, step: Any, last: float, redo: int, ident: int, location: int, user: Any
-    ) -> int:
-        """Limit the next step, and take what is left before the end in one step.
-
-        With this callback registered the library clamps the last step a little short of the end; engines from
-        44 on then creep towards it in slivers until the step is too small. The callback knows the end.
-        """
-        if self._end is None:
-            return 0
-        begin = perf_counter()
-        try:
-            left, asked = self._end - now, step[0]
-            if location == 1 and not redo:
-                self._wanted = asked  # what the engine would like next, before it is clamped
-            elif location == 0:
-                # it aims at the end: at it, just short of it (the clamp), or half way (47 halves it)
-                if asked > 0.999 * left or (self._wanted >= left and abs(asked - 0.5 * left) < 1e-6 * left):
-                    step[0] = left
-                if self._stepper is not None and step[0] > self._stepper.bound:
-                    step[0] = self._stepper.bound
-            if location == 0 or redo:
-                if step[0] > 0.999 * left:
-                    step[0] = left
-                if now + step[0] > self._end:  # not one ulp beyond it
-                    step[0] = max(step[0] - math.ulp(self._end), 0.5 * left)
-        except BaseException as error:
-            self.fault = error
-        self.callback_seconds += perf_counter() - begin
-        return 0

@@ -21,7 +21,7 @@ from harness.engine.errors import EngineDead, EngineError, EngineMissing
 from harness.engine.library import MEND, NEWEST, OLDEST, find_library
 
 if TYPE_CHECKING:
-    from harness.engine.ngspice import Stepper
+    from harness.engine.callbacks import Steering
 
 __all__ = [
     "EngineDead",
@@ -126,7 +126,7 @@ class Session:
     # --- analyses
 
     def transient(
-        self, step: float, stop: float, longest: float, initial: bool = True, stepper: Stepper | None = None
+        self, step: float, stop: float, longest: float, initial: bool = True, stepper: Steering | None = None
     ) -> Waves:
         """Simulate from 0 to ``stop`` in steps up to ``longest`` (all in s): ``time`` and each saved vector.
 
@@ -138,12 +138,12 @@ class Session:
         if not 0 < step <= stop or longest <= 0 or not math.isfinite(stop + longest):
             raise ValueError(f"no sensible times: step {step!r}, stop {stop!r}, longest {longest!r}")
         self._ready()
-        engine, stop = self._engine, float(stop)
+        engine, callbacks, stop = self._engine, self._engine.callbacks, float(stop)
         text = f"tran {float(step)!r} {stop!r} 0 {float(longest)!r}{' uic' if initial else ''}"
         try:
-            with engine.steering(stepper, stop):
+            with callbacks.steering(stepper, stop):
                 code = engine.command(text)
-            fault, stopped = engine.fault, engine.stopped
+            fault, stopped = callbacks.fault, callbacks.stopped
             if fault is not None and not engine.exited:
                 raise fault
             self._judge(code, stopped=stopped)
@@ -215,7 +215,7 @@ class Session:
     @property
     def callback_seconds(self) -> float:
         """Time spent in callbacks of transient runs so far."""
-        return self._engine.callback_seconds
+        return self._engine.callbacks.seconds
 
     # --- proof
 
@@ -272,7 +272,7 @@ class Session:
     def _tidy(self) -> None:
         """Forget breakpoints and results of the run that has just ended."""
         if not self._engine.exited:
-            if self._engine.stopped:
+            if self._engine.callbacks.stopped:
                 self._engine.command("status")
                 for number in words.breakpoints(self._engine.said):
                     self._engine.command(f"delete {number}")  # "delete all" would forget the .save lines too

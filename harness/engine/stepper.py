@@ -6,26 +6,35 @@ gap, lands a point half a fine step before the crossing and steps over it: the c
 of a tiny step, where the trapezoidal rule acts on it to first order without error. Between events the
 engine's own error control works. A run stops itself when a cycle has closed: when all node voltages at two
 marker crossings (the ramp passing its middle on its way up) agree.
+
+``PythonStepper`` does all of it here; ``compiled.CompiledStepper`` leaves the points to ``steer.c``, with the
+same steps and figures to the bit. Whoever changes one changes the other.
 """
 
 from __future__ import annotations
 
 import math
 import time
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.engine.gaps import Gap
 
+if TYPE_CHECKING:
+    from harness.engine.compiled import CompiledStepper
+
 SOFT_SHARE = 1e-6  # a level that only is measured is located to this share of the period
+LEAST_GROWTH = 1e-7  # of the period: the step limit right after an event
 LIGHT = 1e-3  # weight in the closing test of nodes that have no explicit capacitor
 GIVE_UP = 12.0  # periods (by the hint) after which a run without a closed cycle is ended
 _STALLS = 12
 _CYCLES = 5
+LOOK_AT_CLOCK = 256  # points
 
 
 @dataclass(frozen=True)
@@ -53,65 +62,162 @@ class Limits:
         )
 
 
-class Stepper:
-    """State of one steered run. The engine's session calls ``point`` at each accepted point and obeys
-    ``bound``.
+@dataclass(frozen=True)
+class Guide:
+    """What a steered run watches, and its limits.
 
-    Gaps are the switching ones, then the soft ones; the first soft gap is the marker that counts cycles.
+    ``gaps`` switch; ``soft`` ones are only located, and the first of them is the marker that counts cycles.
+    ``columns``: names of the engine's vectors that the gaps read, ``time`` first. ``period`` (s): a hint.
+    ``memory``: nodes that carry the state from cycle to cycle, none: all. ``seconds``: wall time after which
+    the run is ended.
+    """
+
+    gaps: Sequence[Gap]
+    soft: Sequence[Gap]
+    columns: Sequence[str]
+    period: float
+    limits: Limits
+    memory: frozenset[str]
+    seconds: float
+
+
+class Stepper(ABC):
+    """State of one steered run: what it watches, its cycles, and how it ended.
+
     After the run ``finished`` is ``closed``, ``drifting`` (cycles still move slowly), or what went wrong.
     """
 
-    def __init__(
-        self,
-        gaps: Sequence[Gap],
-        soft: Sequence[Gap],
-        columns: Sequence[str],
-        period: float,
-        limits: Limits,
-        memory: frozenset[str],
-        seconds: float,
-    ) -> None:
-        self.values = [gap.value for gap in (*gaps, *soft)]
-        self.directions = [gap.direction for gap in (*gaps, *soft)]
-        self.hard = len(gaps)
-        self.columns = list(columns)
-        self.period = period
-        self.limits = limits
-        self.memory = memory
-        self.floors = [limits.fine] * len(gaps) + [SOFT_SHARE * period] * len(soft)
-        self.stalls = [0] * len(self.values)
-        self.bound = SOFT_SHARE * period
+    def __init__(self, guide: Guide) -> None:
+        self.guide = guide
+        self.gaps = (*guide.gaps, *guide.soft)
+        self.hard = len(guide.gaps)
+        self.period = guide.period
+        self.limits = guide.limits
+        soft_floor = SOFT_SHARE * guide.period
+        self.first_floors = [guide.limits.fine] * self.hard + [soft_floor] * len(guide.soft)
+        self.bound = soft_floor
         self.finished = ""
-        self.points = self.events = 0
         self.nodes: list[str] = []
         self.marks: list[float] = []
         self.drift = math.inf
         self.slow = 1.0
         self.jump: NDArray[np.float64] | None = None
+        self.until = time.monotonic() + guide.seconds
+        self._states: list[NDArray[np.float64] | None] = []
+        self._weights: NDArray[np.float64] = np.ones(0)
+
+    @property
+    @abstractmethod
+    def points(self) -> int:
+        """Accepted points so far."""
+
+    @property
+    @abstractmethod
+    def events(self) -> int:
+        """Switchings so far."""
+
+    def find_columns(self, data: Any) -> tuple[list[int], list[int]]:
+        """Places of the watched columns and of all nodes among the engine's vectors."""
+        from harness.engine.session import vector_name
+
+        places = {vector_name(data.vecsa[i]): i for i in range(data.veccount)}
+        missing = [name for name in self.guide.columns if name not in places]
+        if missing:
+            raise KeyError(f"the engine saves no {', '.join(missing)}")
+        self.nodes = [name for name in places if "#" not in name and "@" not in name and name != "time"]
+        memory = self.guide.memory or frozenset(self.nodes)
+        self._weights = np.array([1.0 if name in memory else LIGHT for name in self.nodes])
+        return [places[name] for name in self.guide.columns], [places[name] for name in self.nodes]
+
+    def no_value(self, gap: Gap) -> None:
+        """Ends the run: a gap could not be computed."""
+        self.finished = f"the switching expression {gap.text!r} could not be computed: it has no finite value"
+
+    def end_late(self) -> None:
+        """Ends the run: no cycle has closed."""
+        self.finished = "late"
+
+    def end_slow(self) -> None:
+        """Ends the run: its wall time is over."""
+        self.finished = "too slow"
+
+    def mark(
+        self,
+        before: float,
+        now: float,
+        old: float,
+        new: float,
+        near: NDArray[np.float64] | None,
+        nodes: NDArray[np.float64],
+    ) -> None:
+        """A marker crossing between two points, where the nodes were at ``near`` (None: not known) and are
+        at ``nodes``: has the cycle closed on itself?"""
+        part = old / (old - new)
+        self.marks.append(before + part * (now - before))
+        self._states.append(None if near is None else (1 - part) * near + part * nodes)
+        del self._states[:-3]
+        states = self._states
+        if len(states) > 1 and states[-1] is not None and states[-2] is not None:
+            size = (np.abs(states[-1]) + 1.0) / self._weights
+            move = (states[-1] - states[-2]) / size
+            self.drift, self.slow, self.jump = float(np.abs(move).max()), 1.0, None
+            if len(states) > 2 and states[-3] is not None:
+                self._slow_mode((states[-2] - states[-3]) / size, move, size)
+            if self.drift * max(1.0, self.slow) < self.limits.settle:
+                self.finished = "closed"
+        if not self.finished and len(self.marks) > _CYCLES:
+            self.finished = "drifting"
+
+    def _slow_mode(
+        self, first: NDArray[np.float64], move: NDArray[np.float64], size: NDArray[np.float64]
+    ) -> None:
+        """A slow memory moves on in one direction, by a ratio below 1 a cycle: where it would end."""
+        a, b = float(np.linalg.norm(first)), float(np.linalg.norm(move))
+        if float(first @ move) > 0.9 * a * b > 0 and b < 0.9995 * a:
+            self.slow = b / (a - b)
+            self.jump = move * size * b / (a - b)
+
+
+class PythonStepper(Stepper):
+    """The twin in Python. The engine's callbacks call ``point`` at each accepted point and obey ``bound``."""
+
+    def __init__(self, guide: Guide) -> None:
+        super().__init__(guide)
+        self.values = [gap.value.function for gap in self.gaps]
+        self.directions = [gap.direction for gap in self.gaps]
+        self.floors = list(self.first_floors)
+        self.stalls = [0] * len(self.gaps)
+        self._points = self._events = 0
         self._cells: list[Any] = []
         self._state_cells: list[Any] = []
         self._history: list[tuple[float, list[float]]] = []
         self._event = -math.inf
         self._near: tuple[float, NDArray[np.float64]] | None = None
-        self._states: list[NDArray[np.float64] | None] = []
-        self._weights: NDArray[np.float64] = np.ones(0)
-        self._until = time.monotonic() + seconds
 
-    # ---- called by the engine ----
+    @property
+    def points(self) -> int:
+        """Accepted points so far."""
+        return self._points
+
+    @property
+    def events(self) -> int:
+        """Switchings so far."""
+        return self._events
 
     def point(self, data: Any) -> bool:
         """Takes one accepted point; True ends the run."""
         if self.finished:
             return False  # the engine may take one more point
         if not self._cells:
-            self._find_columns(data)
+            watched, nodes = self.find_columns(data)
+            self._cells = [data.vecsa[i] for i in watched]  # the engine's storage is new in each run
+            self._state_cells = [data.vecsa[i] for i in nodes]
         x = [cell.creal for cell in self._cells]
         now = x[0]
-        self.points += 1
-        try:
-            gap = [value(x) for value in self.values]
-        except (ArithmeticError, ValueError, TypeError) as error:
-            self.finished = f"a switching expression could not be computed: {error}"
+        self._points += 1
+        gap = [value(x) for value in self.values]
+        if not all(map(math.isfinite, gap)):
+            self.no_value(next(g for g, y in zip(self.gaps, gap, strict=True) if not math.isfinite(y)))
             return True
         past = self._history
         if not past or now <= past[-1][0]:
@@ -120,11 +226,12 @@ class Stepper:
         before, old = past[-1]
         marker = self.hard
         if old[marker] < 0 <= gap[marker]:
-            self._mark(before, now, old[marker], gap[marker])
+            near = self._near[1] if self._near is not None and self._near[0] == before else None
+            self.mark(before, now, old[marker], gap[marker], near, self._state())
             if self.finished:
                 return True
         if self._fired(old, gap):
-            self.events += 1
+            self._events += 1
             self._event = now
             self._history = [(now, gap)]  # a fresh start: no looking across the event
             self.bound = self.limits.fine
@@ -132,25 +239,11 @@ class Stepper:
         self.bound = self._next_bound(now, gap)
         past.append((now, gap))
         del past[:-2]
-        if now > GIVE_UP * self.period or (self.points % 256 == 0 and time.monotonic() > self._until):
-            self.finished = "late" if now > GIVE_UP * self.period else "too slow"
-            return True
-        return False
-
-    # ---- inside ----
-
-    def _find_columns(self, data: Any) -> None:
-        """Pointers to the values that are watched. The engine's storage is new in each run."""
-        from harness.engine.session import vector_name
-
-        cells = {vector_name(data.vecsa[i]): data.vecsa[i] for i in range(data.veccount)}
-        missing = [name for name in self.columns if name not in cells]
-        if missing:
-            raise KeyError(f"the engine saves no {', '.join(missing)}")
-        self._cells = [cells[name] for name in self.columns]
-        self.nodes = [name for name in cells if "#" not in name and "@" not in name and name != "time"]
-        self._state_cells = [cells[name] for name in self.nodes]
-        self._weights = np.array([1.0 if n in self.memory or not self.memory else LIGHT for n in self.nodes])
+        if now > GIVE_UP * self.period:
+            self.end_late()
+        elif self._points % LOOK_AT_CLOCK == 0 and time.monotonic() > self.until:
+            self.end_slow()
+        return bool(self.finished)
 
     def _state(self) -> NDArray[np.float64]:
         return np.array([cell.creal for cell in self._state_cells])
@@ -170,7 +263,9 @@ class Stepper:
         before, old = past[-1]
         step = now - before
         third = past[-2] if len(past) > 1 else None
-        bound = min(limits.longest, 4 * step, max(1e-7 * self.period, limits.growth * (now - self._event)))
+        bound = min(
+            limits.longest, 4 * step, max(LEAST_GROWTH * self.period, limits.growth * (now - self._event))
+        )
         reach = min(2.02 * step, limits.longest)  # the engine at most doubles its step
         for j, y in enumerate(gap):
             if self.directions[j] * y > 0:
@@ -206,37 +301,6 @@ class Stepper:
             self.stalls[j] = 0
         return max(2 * left, 0.5 * floor)
 
-    def _mark(self, before: float, now: float, old: float, new: float) -> None:
-        """A marker crossing: has the cycle closed on itself?"""
-        part = old / (old - new)
-        self.marks.append(before + part * (now - before))
-        known = self._near is not None and self._near[0] == before
-        state = (
-            (1 - part) * self._near[1] + part * self._state() if known and self._near is not None else None
-        )
-        self._states.append(state)
-        del self._states[:-3]
-        states = self._states
-        if len(states) > 1 and states[-1] is not None and states[-2] is not None:
-            size = (np.abs(states[-1]) + 1.0) / self._weights
-            move = (states[-1] - states[-2]) / size
-            self.drift, self.slow, self.jump = float(np.abs(move).max()), 1.0, None
-            if len(states) > 2 and states[-3] is not None:
-                self._slow_mode((states[-2] - states[-3]) / size, move, size)
-            if self.drift * max(1.0, self.slow) < self.limits.settle:
-                self.finished = "closed"
-        if not self.finished and len(self.marks) > _CYCLES:
-            self.finished = "drifting"
-
-    def _slow_mode(
-        self, first: NDArray[np.float64], move: NDArray[np.float64], size: NDArray[np.float64]
-    ) -> None:
-        """A slow memory moves on in one direction, by a ratio below 1 a cycle: where it would end."""
-        a, b = float(np.linalg.norm(first)), float(np.linalg.norm(move))
-        if float(first @ move) > 0.9 * a * b > 0 and b < 0.9995 * a:
-            self.slow = b / (a - b)
-            self.jump = move * size * b / (a - b)
-
 
 def _first_root(curve: float, tangent: float, y: float) -> float:
     """The smallest positive root of y + tangent t + curve t^2, or infinity."""
@@ -246,3 +310,12 @@ def _first_root(curve: float, tangent: float, y: float) -> float:
     q = -0.5 * (tangent + math.copysign(math.sqrt(root), tangent))
     candidates = ((q / curve) if curve else -1.0, (y / q) if q else -1.0)
     return min((t for t in candidates if t > 0), default=math.inf)
+
+
+def make_stepper(guide: Guide, compiled: bool = True) -> PythonStepper | CompiledStepper:
+    """A stepper for one run: compiled where that can be had and is not ruled out."""
+    from harness.engine.compiled import CompiledStepper
+    from harness.engine.steering import library
+
+    built = library() if compiled else None
+    return PythonStepper(guide) if built is None else CompiledStepper(guide, built)
