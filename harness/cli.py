@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The command line: ``ramp-harness run``, ``check``, ``engine``.
+"""The command line: ``ramp-harness run``, ``check``, ``engine``, ``sources``.
 
 Exit codes: 0 everything within and shown, 1 something falls short, 2 bad input, 3 the engine could not run.
 """
@@ -61,6 +61,10 @@ def parser() -> argparse.ArgumentParser:
     engine = commands.add_parser("engine", help="which ngspice is used, the tested range, how to mend")
     engine.add_argument("--out", type=Path, metavar="DIR", help="also write engine.csv there")
     engine.set_defaults(action=_engine)
+
+    sources = commands.add_parser("sources", help="every outside check behind the tool, with its source")
+    sources.add_argument("--out", type=Path, metavar="DIR", help="also write sources.csv there")
+    sources.set_defaults(action=_sources)
     return top
 
 
@@ -147,6 +151,25 @@ def _engine(options: argparse.Namespace) -> int:
             options.out / "engine.csv", index=False
         )
     return WITHIN if report["found"] else NO_ENGINE
+
+
+def _sources(options: argparse.Namespace) -> int:
+    from harness.sources import sources_table
+    from harness.writing import table_writer, write_together
+
+    table = sources_table()
+    for source, checks in table.groupby("source", sort=False):
+        print(source)
+        for row in checks.itertuples():
+            print(f"  {row.verdict:<7} {row.check}: printed {row.printed}, got {row.got}")
+            print(f"          {row.kind}: {row.place}")
+    counts = table["verdict"].value_counts().to_dict()
+    print(f"{len(table)} checks from {table['source'].nunique()} sources: ", end="")
+    print(", ".join(f"{count} {verdict}" for verdict, count in counts.items()))
+    print('"found" is a slip in print that the tool finds.')
+    if options.out:
+        write_together(options.out, {"sources.csv": table_writer(table)})
+    return SHORT if "off" in counts else WITHIN
 
 
 class _Progress:

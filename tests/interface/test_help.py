@@ -6,12 +6,14 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import harness
 
-COMMANDS = ["run", "check", "engine"]
+COMMANDS = ["run", "check", "engine", "sources"]
 
 
 def run(*arguments: str) -> subprocess.CompletedProcess[str]:
@@ -70,3 +72,13 @@ def test_help_loads_nothing_heavy() -> None:
         "print(sorted({'numpy', 'pandas', 'matplotlib', 'scipy', 'PySpice'} & set(sys.modules)))"
     )
     assert run("-c", code).stdout.strip() == "[]"
+
+
+def test_sources_lists_every_outside_check(tmp_path: Path) -> None:
+    """``sources`` computes every printed figure anew; none is off, and slips in print are found."""
+    done = run("-m", "harness", "sources", "--out", str(tmp_path))
+    assert done.returncode == 0, done.stdout[-2000:]
+    table = pd.read_csv(tmp_path / "sources.csv")
+    assert list(table.columns) == ["check", "source", "place", "kind", "printed", "got", "verdict"]
+    assert len(table) >= 80 and table["source"].nunique() >= 20
+    assert set(table["verdict"]) == {"agrees", "found"}
