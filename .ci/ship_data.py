@@ -16,5 +16,10 @@ class ShipData(BuildHookInterface):  # type: ignore[type-arg]
         """Name what goes where; ``version`` is ``standard`` or ``editable``."""
         if version == "editable":
             return
-        for folder in ("netlists", "shared"):
-            build_data["force_include"][str(Path(self.root, folder))] = f"harness/_data/{folder}"
+        root = Path(self.root)
+        for file in sorted(
+            found for folder in ("netlists", "shared") for found in (root / folder).rglob("*")
+        ):
+            place = file.relative_to(root)
+            if file.is_file() and not any(part.startswith(".") for part in place.parts):
+                build_data["force_include"][str(file)] = f"harness/_data/{place.as_posix()}"
