@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from harness.board import Board
     from harness.netlist import Netlist
 
-FORMAT = 1  # of the stored files, and of how figures are taken from the benches
+FORMAT = 2  # of the stored files, and of how figures are taken from the benches
 
 
 @dataclass(frozen=True)
@@ -49,11 +49,13 @@ class Characteristics:
         """(name, value text, origin) of every value, unknown ones included."""
         rows = []
         for name, table in self.tables.items():
-            low, high = np.nanmin(table.figures), np.nanmax(table.figures)
-            text = engineering(float(low), table.unit)
-            if high - low > 1e-3 * abs(high):
-                text += f" to {engineering(float(high), table.unit)}"
-            rows.append((name, text if np.isfinite(table.figures).all() else "unknown", table.origin))
+            text = "unknown"
+            if self.has(name):
+                low, high = float(np.min(table.figures)), float(np.max(table.figures))
+                text = engineering(low, table.unit)
+                if high - low > 1e-3 * abs(high):
+                    text += f" to {engineering(high, table.unit)}"
+            rows.append((name, text, table.origin))
         return rows + [(name, "unknown", why) for name, why in self.missing]
 
 

@@ -119,16 +119,17 @@ def run(
     temperature: float,
     stop: float,
     title: str,
+    steps: int = 50,
 ) -> dict[str, Array]:
-    """A run from the operating point to ``stop`` (s). Raises EngineError where no setting comes to the
-    end."""
+    """A run from the operating point to ``stop`` (s) in at least ``steps`` steps. Raises EngineError where no
+    setting comes to the end."""
     from harness.engine.errors import EngineDead, EngineError
 
     lines = tuple(support)
     for options in RUNS:
         try:
             engine.load(deck(lines, elements, temperature, options), title)
-            return engine.transient(stop / 1000, stop, stop / 50, initial=False)
+            return engine.transient(stop / 1000, stop, stop / steps, initial=False)
         except EngineDead:
             raise
         except EngineError as error:

@@ -20,6 +20,7 @@ from harness.measure.window import Array, cut, mean, mean_product, thrice
 
 Record = Mapping[str, Array]
 Figures = dict[str, float | str]
+LEAST_RANGE = 0.01  # V between the ends of what an output is able to take
 
 
 @dataclass(frozen=True)
@@ -101,14 +102,19 @@ def vector(record: Record, name: str) -> Array:
 
 
 def _full_range(record: Record, begin: float, end: float, probes: Probes) -> tuple[float, float]:
-    """From the output's ground to the supply of its pull-up (means over the cycle, V)."""
+    """From the output's ground to the supply of its pull-up (means over the cycle, V), the lower one first.
+
+    Where a wrong drawing pulls the output up to its own ground there is no range: a small one stands in for
+    it, so that the output is called stuck.
+    """
     top = probes.pullup_nodes[0] if probes.pullup_nodes else probes.supply_node
     if top is None:
         raise ValueError("the output's full range is not known: give a pull-up, a supply node or a swing")
     time, low, high = cut(
         vector(record, "time"), begin, end, vector(record, probes.output_ground), vector(record, top)
     )
-    return mean(time, low), mean(time, high)
+    ends = sorted((mean(time, low), mean(time, high)))
+    return ends[0], max(ends[1], ends[0] + LEAST_RANGE)
 
 
 def _ramp(record: Record, begin: float, end: float, probes: Probes) -> Figures:

@@ -122,6 +122,6 @@ class PulseShape:
         fall)."""
         squares = self._on_time() - 1.5 * self.rise + self.fall_area * 2 / 3
         share = np.where(self._flat, self.duty, squares / self.period)
-        offset = (self.mean() - self.low) / self.swing
-        with np.errstate(invalid="ignore"):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            offset = (self.mean() - self.low) / self.swing
             return self.swing * np.sqrt(np.maximum(share - offset**2, 0.0))

@@ -12,6 +12,7 @@ import pytest
 from harness.board import load_board
 from harness.characterise import Characteristics, characterise
 from harness.netlist import read_netlist
+from harness.predict.lookup import Table
 
 MODEL = """\
 .subckt known plus minus supply ground output
@@ -162,3 +163,21 @@ def test_damaged_store_is_measured_again(folder: Path, known: Characteristics, t
         path.write_text("{ not json")
     again = measured(tmp_path)
     assert np.array_equal(first.table("slicer.sink").figures, again.table("slicer.sink").figures)
+
+
+def test_capacitance_of_parts_is_that_of_a_capacitor_beside_a_steady_current() -> None:
+    """47 pF beside 100 kOhm, driven through 7 V: the resistor's charge cancels; 0.02 pF is left to the steps."""
+    from harness.alone.core import added_capacitance
+    from harness.engine.session import session
+
+    found = added_capacitance(
+        session(), (), lambda node: [f"cpart {node} 0 47p", f"rpart {node} 0 100k"], 0.5, 7.5, 25.0
+    )
+    assert found == pytest.approx(47e-12, abs=0.02e-12)
+
+
+def test_a_value_that_no_condition_gives_is_unknown() -> None:
+    nothing = Table({"temperature": np.array([25.0])}, np.array([np.nan]), "A", "model alone")
+    assert Characteristics({"slicer.leakage": nothing}).summary() == [
+        ("slicer.leakage", "unknown", "model alone")
+    ]

@@ -136,6 +136,14 @@ def test_the_outputs_range_must_come_from_somewhere():
         measure_cycle(board(3.0), 0.0, 1e-3, Probes(ramp=None, threshold=None, output="out"))
 
 
+@pytest.mark.parametrize(("rail", "state"), [(0.0, "stuck low"), (-8.0, "stuck low")])
+def test_an_output_pulled_up_to_ground_or_below_is_stuck(rail, state):
+    """What a wrong drawing makes of the pull-up is a state with a name, not an error."""
+    record = board(3.0)
+    record |= {"rail": np.full_like(record["time"], rail), "out": np.full_like(record["time"], rail)}
+    assert measure_cycle(record, 0.0, 1e-3, PROBES)["state"] == state
+
+
 def test_a_missing_vector_is_named_with_those_that_exist():
     with pytest.raises(KeyError, match=r'no vector "rampp"; it holds .*ramp'):
         measure_cycle(board(3.0), 0.0, 1e-3, replace(PROBES, ramp="rampp"))
