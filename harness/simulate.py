@@ -42,7 +42,7 @@ class CornerResult:
     ``state`` as in the glossary; ``figures`` and ``bars`` by quantity in SI units; ``harmonics``: 16
     complex amplitudes (V, peak) of the output, empty where it does not pulse; ``waveforms``: "time",
     "ramp", "threshold", "output" of the settled cycle and a little more. ``line``: deck line an engine
-    error names.
+    error names. ``callbacks``: whether the steps were steered by the compiled library or by its twin.
     """
 
     corner: str
@@ -60,12 +60,14 @@ class CornerResult:
     engine_seconds: float = 0.0
     callback_seconds: float = 0.0
     engine: str = ""
+    callbacks: str = ""
     line: int | None = None
 
 
 def simulate(task: Task) -> CornerResult:
     """Runs one corner on this process's engine. EngineDead passes on, so that the process is discarded."""
     from harness.engine.session import EngineDead, EngineError, session
+    from harness.engine.steering import callbacks_kind
 
     engine = session()
     engine_before, callback_before = engine.engine_seconds, engine.callback_seconds
@@ -79,6 +81,7 @@ def simulate(task: Task) -> CornerResult:
         return measure_cycle(whole, begin, end, task.probes, task.plan.temperature)
 
     result = CornerResult(task.corner, "not simulated", engine=engine.version_text)
+    result.callbacks = callbacks_kind()
     try:
         settled = settle(engine, task.plan, measure)
         if task.test_load is not None:

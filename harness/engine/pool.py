@@ -26,6 +26,7 @@ from pebble import ProcessExpired, ProcessPool
 
 from harness.engine.errors import EngineDead, EngineError, EngineMissing
 from harness.engine.session import work_in
+from harness.engine.steering import share
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -159,6 +160,7 @@ def _start_worker(folder: str, memory: int) -> None:
     room = Path(folder) / "engine"
     room.mkdir(exist_ok=True)
     work_in(str(room))
+    share(room)
 
 
 def _follow_parent() -> NoReturn:

@@ -104,12 +104,12 @@ def _opened() -> tuple[Library | None, str]:
     if os.environ.get(VARIABLE) == "python":
         return None, f"asked for by {VARIABLE}"
     try:
-        compiler = _compiler()
-        key = _key(compiler)
+        compiler = find_compiler()
+        key = key_of(compiler)
         reasons: list[str] = []
-        for folder in _folders():
+        for folder in folders():
             try:
-                return _open(_kept(folder, key) or _build(compiler, folder, key)), ""
+                return open_library(kept(folder, key) or build(compiler, folder, key)), ""
             except (NotBuilt, OSError, subprocess.SubprocessError) as error:
                 reasons.append(str(error))
         raise NotBuilt("; ".join(reasons))
@@ -120,7 +120,8 @@ def _opened() -> tuple[Library | None, str]:
 # --- building
 
 
-def _compiler() -> str:
+def find_compiler() -> str:
+    """Raises NotBuilt where there is none."""
     for name in _COMPILERS:
         found = shutil.which(name)
         if found and os.path.isabs(found):
@@ -128,7 +129,7 @@ def _compiler() -> str:
     raise NotBuilt(f"no C compiler ({', '.join(_COMPILERS)}) was found")
 
 
-def _key(compiler: str) -> str:
+def key_of(compiler: str) -> str:
     """What a built file depends on: sources, flags, compiler and kind of machine."""
     version = subprocess.run(
         [compiler, "--version"], capture_output=True, stdin=subprocess.DEVNULL, timeout=_SECONDS, check=True
@@ -140,7 +141,7 @@ def _key(compiler: str) -> str:
     return digest.hexdigest()[:16]
 
 
-def _folders() -> Iterator[Path]:
+def folders() -> Iterator[Path]:
     """Where a built file may lie: beside the package, else in a folder that is ours alone."""
     try:
         BUILT.mkdir(exist_ok=True)
@@ -168,7 +169,7 @@ def _trusted(path: Path) -> bool:
     return plain and status.st_uid in (os.getuid(), 0) and not status.st_mode & 0o022
 
 
-def _kept(folder: Path, key: str) -> Path | None:
+def kept(folder: Path, key: str) -> Path | None:
     """A file built earlier whose content is what its name says."""
     for path in sorted(folder.glob(f"steer-{key}-*.so")):
         if _trusted(path) and path.stem.endswith(_digest(path)):
@@ -176,8 +177,11 @@ def _kept(folder: Path, key: str) -> Path | None:
     return None
 
 
-def _build(compiler: str, folder: Path, key: str) -> Path:
-    """Builds out of sight and then gives the file its name in one move: others may be at it as well."""
+def build(compiler: str, folder: Path, key: str) -> Path:
+    """Builds out of sight and then gives the file its name in one move: others may be at it as well.
+
+    The name holds the key and a hash of the content. Raises NotBuilt with the compiler's first words.
+    """
     with tempfile.TemporaryDirectory(prefix="building-", dir=folder) as work:
         made = Path(work) / "steer.so"
         words = [compiler, *FLAGS, "-o", str(made), str(SOURCE), "-lm"]
@@ -194,7 +198,7 @@ def _build(compiler: str, folder: Path, key: str) -> Path:
 # --- opening
 
 
-def _open(path: Path) -> Library:
+def open_library(path: Path) -> Library:
     """Raises OSError where it is no library, NotBuilt where it does not compute as the twin does."""
     import cffi  # type: ignore[import-untyped]
 
