@@ -18,6 +18,7 @@ from harness.quantities import STEMS, Scale, is_stem, stem
 Corners = Mapping[tuple[float, ...], str]
 _SHARE = re.compile(r"(\d+\.?\d*|\.\d+)\s*%(?:\s+of\s+(?:the\s+)?(\w+))?")
 _SHARED = tuple(scale for scale in get_args(Scale) if scale not in ("absolute", "cents"))
+_OF_LEVELS = ("swing", "ramp")  # these scales are volts
 _LEAST_ACCURATE = 0.1  # share of the period
 
 
@@ -100,13 +101,18 @@ def _one_tolerance(table: Table, quantity: str) -> Tolerance | None:
     share = _SHARE.fullmatch(written.strip()) if isinstance(written, str) else None
     if share:
         scale = share[2] or ("figure" if unit else "")
+        fitting = [name for name in _SHARED if unit == "V" or name not in _OF_LEVELS]
+        valid = " or ".join(f'"% of {name}"' for name in fitting)
         if not scale:
             table.wrong(
                 quantity, f'{described(written)} can be read in two ways; write 0.01, or "1 % of figure"'
             )
         elif scale not in _SHARED:
-            valid = " or ".join(f'"% of {name}"' for name in _SHARED)
             table.wrong(quantity, f'{described(written)}: there is no scale "{scale}"; expected {valid}')
+        elif scale not in fitting:
+            kind = f"in {unit}" if unit else "a plain number"
+            message = f"{described(written)}: a share of the {scale} is in V, but {quantity} is {kind}"
+            table.wrong(quantity, f"{message}; expected {valid}, or an absolute figure")
         else:
             return Tolerance(float(share[1]) / 100.0, cast(Scale, scale))
         return None
