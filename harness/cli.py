@@ -208,13 +208,16 @@ def _positive(text: str) -> int:
 
 
 def _accuracy(text: str) -> float:
+    from harness.intent.accuracy import sound_accuracy
+
     try:
         value = float(text)
     except ValueError:
-        value = 0.0
-    if not 1e-7 <= value <= 1e-2:
-        raise argparse.ArgumentTypeError(f"expected a share of the period from 1e-7 to 1e-2, got {text!r}")
-    return value
+        raise argparse.ArgumentTypeError(f"expected a number such as 1e-4, got {text!r}") from None
+    try:
+        return sound_accuracy(value)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 def _setting(text: str) -> tuple[str, float | str]:

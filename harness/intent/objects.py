@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from harness.findings import Finding
 from harness.formula import Formula
+from harness.intent.accuracy import sound_accuracy
 from harness.intent.toml_source import Position, dotted, line_of
 from harness.quantities import Scale, stem
 from harness.units import Quantity, engineering
@@ -121,12 +122,15 @@ class Limit:
 @dataclass(frozen=True)
 class Simulation:
     """Settings of the engine's runs: accuracy as a share of the period, hint of the period in s, seconds a
-    corner."""
+    corner. Raises ValueError for an accuracy out of range."""
 
     accuracy: float = 1e-4
     period: float | None = None
     seconds: float = 60.0
     report_corners: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        sound_accuracy(self.accuracy)
 
 
 @dataclass(frozen=True)

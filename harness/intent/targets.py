@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from typing import cast, get_args
 
 from harness.findings import nearest
+from harness.intent.accuracy import sound_accuracy
 from harness.intent.objects import Axis, Expected, Limit, Simulation, Tolerance
 from harness.intent.tables import Table, described, read_quantity
 from harness.quantities import STEMS, Scale, is_stem, stem
@@ -19,7 +20,6 @@ Corners = Mapping[tuple[float, ...], str]
 _SHARE = re.compile(r"(\d+\.?\d*|\.\d+)\s*%(?:\s+of\s+(?:the\s+)?(\w+))?")
 _SHARED = tuple(scale for scale in get_args(Scale) if scale not in ("absolute", "cents"))
 _OF_LEVELS = ("swing", "ramp")  # these scales are volts
-_LEAST_ACCURATE = 0.1  # share of the period
 
 
 def _quantities(table: Table) -> Iterator[str]:
@@ -148,10 +148,13 @@ def read_simulation(root: Table, corners: Corners) -> Simulation:
         quantity = table.quantity(key, unit)
         if quantity and quantity.value <= 0.0:
             table.wrong(key, f"expected a figure above 0, got {described(table.data[key])}")
-        elif quantity and key == "accuracy" and quantity.value > _LEAST_ACCURATE:
-            table.wrong(key, f"expected a share of the period of at most {_LEAST_ACCURATE}, got {quantity}")
         elif quantity:
             settings[key] = quantity.value
+    try:
+        sound_accuracy(settings.get("accuracy", Simulation.accuracy))
+    except ValueError as error:
+        table.wrong("accuracy", str(error))
+        del settings["accuracy"]
     names = table.texts("report_corners", 'a list of corners such as ["c010"]')
     known = set(corners.values())
     for place, name in enumerate(names):

@@ -9,6 +9,7 @@ import random
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.board import Board, BoardError, Intended, Limit, Tolerance, load_board
+from harness.cli import parser
 from harness.intent.toml_source import dotted, read_source
 from harness.netlist import read_netlist
 from harness.resources import netlists_folder
@@ -186,7 +188,8 @@ def test_a_plain_number_counts_in_the_unit_of_its_axis(tmp_path: Path) -> None:
         ("least = 0.0, most", "leest = 0.0, most", 81, "limits.duty.leest", 'did you mean "least"?'),
         ("headroom = {", "headrom = {", 82, "limits.headrom", 'did you mean "headroom"?'),
         ('"-8 dB"', '"-8 V"', 83, "limits.level_vs_square.least", "expected a figure in dB"),
-        ("accuracy = 1e-4", "accuracy = 0.5", 86, "simulation.accuracy", "at most 0.1"),
+        ("accuracy = 1e-4", "accuracy = 0.05", 86, "simulation.accuracy", "from 1e-07 to 0.01"),
+        ("accuracy = 1e-4", "accuracy = 1e-9", 86, "simulation.accuracy", "from 1e-07 to 0.01"),
         ('period = "2 ms"\nseconds', 'period = "2 mV"\nseconds', 87, "simulation.period", "a figure in s"),
         ("seconds = 30", "seconds = -1", 88, "simulation.seconds", "expected a figure above 0"),
         ('"c010"', '"c999"', 89, "simulation.report_corners[1]", "the table goes from c001 to c025"),
@@ -431,6 +434,17 @@ def test_a_spoilt_file_gives_a_board_or_findings_and_nothing_else(tmp_path: Path
 def test_any_text_is_a_board_or_findings(tmp_path: Path, text: str) -> None:
     with pytest.raises(BoardError):
         load_board(write_board(tmp_path, text))
+
+
+@pytest.mark.parametrize("accuracy", [0.05, 1e-9, float("nan")])
+def test_one_range_of_accuracy_wherever_it_is_asked_for(
+    board: Board, accuracy: float, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(ValueError, match=r"from 1e-07 to 0\.01"):
+        replace(board.simulation, accuracy=accuracy)
+    with pytest.raises(SystemExit):
+        parser().parse_args(["run", "x.board.toml", "--accuracy", str(accuracy)])
+    assert "from 1e-07 to 0.01" in capsys.readouterr().err
 
 
 def test_what_the_netlist_lacks_is_said_all_at_once(tmp_path: Path) -> None:
