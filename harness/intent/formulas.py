@@ -11,6 +11,7 @@ from graphlib import CycleError, TopologicalSorter
 from harness.dimensions import Dimension, dimension_of
 from harness.findings import nearest
 from harness.formula import CONSTANTS, FUNCTIONS, Formula, FormulaError
+from harness.intent.naming import no_quantity
 from harness.intent.objects import Axis, Intended
 from harness.intent.tables import Table, described
 from harness.intent.toml_source import Source, dotted
@@ -110,7 +111,8 @@ def _unit_text(dimension: Dimension) -> str:
 
 
 def _check_used(source: Source, hand: Mapping[str, Formula]) -> None:
-    """Unknown names, and helpers that nothing uses and that look like a misspelt quantity."""
+    """Unknown names, currents of unknown rails, and helpers that nothing uses and that look like a misspelt
+    quantity."""
     declared = [name for section in _NAMED for name in _names_of(source, section)]
     lowered = {name.lower() for name in declared}
     used: set[str] = set()
@@ -120,7 +122,10 @@ def _check_used(source: Source, hand: Mapping[str, Formula]) -> None:
             if other.lower() not in lowered:
                 source.add(("hand", name), _unknown(formula, other, declared))
     for name in hand:
-        if not is_stem(name) and name.lower() not in used and get_close_matches(name.lower(), STEMS, 1, 0.8):
+        if is_stem(name):
+            if sentence := no_quantity(source, name):
+                source.add(("hand", name), sentence)
+        elif name.lower() not in used and get_close_matches(name.lower(), STEMS, 1, 0.8):
             message = f'"{name}" is no quantity, and no other formula uses it{nearest(name, STEMS)}'
             source.add(("hand", name), message)
 

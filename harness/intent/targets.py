@@ -12,9 +12,10 @@ from typing import cast, get_args
 
 from harness.findings import nearest
 from harness.intent.accuracy import sound_accuracy
+from harness.intent.naming import no_quantity
 from harness.intent.objects import Axis, Expected, Limit, Simulation, Tolerance
 from harness.intent.tables import Table, described, read_quantity
-from harness.quantities import STEMS, Scale, is_stem, stem
+from harness.quantities import Scale, stem
 
 Corners = Mapping[tuple[float, ...], str]
 _SHARE = re.compile(r"(\d+\.?\d*|\.\d+)\s*%(?:\s+of\s+(?:the\s+)?(\w+))?")
@@ -25,10 +26,10 @@ _OF_LEVELS = ("swing", "ramp")  # these scales are volts
 def _quantities(table: Table) -> Iterator[str]:
     """The keys of a table that are quantities; the others are findings."""
     for name in table.names():
-        if is_stem(name):
-            yield name
+        if sentence := no_quantity(table.source, name):
+            table.wrong(name, sentence)
         else:
-            table.wrong(name, f'"{name}" is no quantity{nearest(name, STEMS)}')
+            yield name
 
 
 def read_expected(root: Table, axes: Mapping[str, Axis], corners: Corners) -> tuple[Expected, ...]:

@@ -436,6 +436,48 @@ def test_any_text_is_a_board_or_findings(tmp_path: Path, text: str) -> None:
         load_board(write_board(tmp_path, text))
 
 
+def test_currents_of_rails_that_the_board_has(tmp_path: Path) -> None:
+    text = changed("headroom = {", 'supply_current_rail_peak = { most = "9 mA" }\nheadroom = {')
+    assert complaints(
+        tmp_path, changed("low_level = { v", "supply_current_vcc = 0.1\nlow_level = { v", text)
+    )[0].endswith("expected { value = ..., at = { ... } }, got the number 0.1"), "a quantity, if wrongly put"
+    assert complaints(tmp_path, text) == []
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "place"),
+    [
+        (
+            "rise_time = ",
+            'supply_current_vrail = "Vrail/Rpull"\nrise_time = ',
+            "64: hand.supply_current_vrail",
+        ),
+        (
+            "low_level = { v",
+            "supply_current_rial = { value = 1 }\nlow_level = { v",
+            "71: expected.supply_current_rial",
+        ),
+        (
+            'low_level = "2',
+            'supply_current_rial = "5 %"\nlow_level = "2',
+            "76: tolerance.supply_current_rial",
+        ),
+        (
+            "headroom = {",
+            "supply_current_ral_peak = { most = 1 }\nheadroom = {",
+            "82: limits.supply_current_ral_peak",
+        ),
+    ],
+)
+def test_a_rail_that_is_not_there_is_named(tmp_path: Path, old: str, new: str, place: str) -> None:
+    (said,) = complaints(tmp_path, changed(old, new))
+    assert f":{place}: [roles] names no rail" in said
+    assert f'did you mean "supply_current_rail{"_peak" * ("_peak" in new)}"?' in said
+    without = changed('supplies = { vcc = "Vcc", rail = "Vrail" }\n', "", changed(old, new))
+    (said,) = complaints(tmp_path, without)
+    assert "among its supplies; add supplies = { " in said
+
+
 @pytest.mark.parametrize("accuracy", [0.05, 1e-9, float("nan")])
 def test_one_range_of_accuracy_wherever_it_is_asked_for(
     board: Board, accuracy: float, capsys: pytest.CaptureFixture[str]
