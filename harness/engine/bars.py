@@ -53,6 +53,14 @@ def timing(
     return (float(best[0]), float(best[1])), (float(bar[0]), float(bar[1]))
 
 
+def apart(tables: Sequence[Mapping[str, float]]) -> float:
+    """How far the last two decades lie apart: the larger of duty's and frequency's relative difference."""
+    first, last = tables[-2:]
+    frequency = abs(last["frequency"] / first["frequency"] - 1.0)
+    duty = abs(last.get("duty", math.nan) - first.get("duty", math.nan))
+    return max(frequency, duty) if math.isfinite(duty) else frequency
+
+
 def _neither_by_luck(size: NDArray[np.float64]) -> NDArray[np.float64]:
     """Duty and frequency err alike, so neither difference is believed below half of the other."""
     return np.fmax(size, 0.5 * size[::-1])

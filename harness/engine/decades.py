@@ -1,0 +1,319 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Steered runs of one corner, a decade apart in every limit, from coarse to fine.
+
+Each finer run starts from the settled state of the coarser one a little before the marker, so that it costs
+about one period. Where a source repeats with the ramp the run starts at the beginning of its period instead,
+since the engine's clock starts at 0 again. States that outlive many cycles are brought to rest by jumps.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from harness.engine import bars, guards, memory
+from harness.engine.gaps import Gap, Watch, watch
+from harness.engine.plan import (
+    Measure,
+    NoCycle,
+    Plan,
+    Record,
+    Settled,
+    altered,
+    initial_nodes,
+    load,
+    measured,
+    source_levels,
+    too_small,
+)
+from harness.engine.programs import Program
+from harness.engine.session import EngineDead, EngineError, Session
+from harness.engine.stepper import LIGHT, Guide, Limits, Stepper, make_stepper
+
+RE_ENTRY = 0.03  # of the period before the marker, where a finer run enters the settled state
+FINEST = 6
+CHEAP = 1e-4  # an accuracy that two decades may be enough for
+ALIKE_SWITCHING = 0.1  # of the accuracy asked for: so near two decades must lie to be the last
+ALIKE_SMOOTH = 0.35  # the same where nothing switched
+SLOW_TRIES = 12
+UNREAD_BAR = 1e-2
+CHARGES = (1e-14, 1e-12, 1e-11)  # C, the engine's charge tolerance, from rung to rung
+STARTS = {
+    "warm": "from the settled state",
+    "cold": "from a cold start",
+    "sources": "from a cold start with its sources up",
+    "operating point": "from an operating point",
+}
+_PERIODS = 14  # of simulated time that a steered run may take at most
+_OFF = 3.0  # a period hint off by more than this factor was of no use: the run is repeated
+_LOCKED = 1e-9  # periods that agree to this share are made by a source
+_NOISE = 0.05  # of the closing limit: smaller moves from cycle to cycle tell nothing
+_TIME_SHARE = 0.5  # of the seconds granted, after which no finer run is begun
+
+
+@dataclass
+class _Run:
+    figures: dict[str, float]
+    words: dict[str, str]
+    record: Record
+    begin: float
+    end: float
+    stepper: Stepper
+    edges: int
+    below: float
+    drift: float = math.inf
+
+
+class Decades:
+    """The runs of one corner. :meth:`run` gives its figures."""
+
+    def __init__(
+        self, session: Session, plan: Plan, measure: Measure, notes: list[str] | None = None
+    ) -> None:
+        self.session, self.plan, self.measure = session, plan, measure
+        self.period = plan.period
+        self.marker, self.way = plan.ramp_level, 1
+        self.output_level = plan.output_level
+        self.watch: Watch | None = None
+        self.holders: tuple[memory.Holder, ...] = ()
+        self.held: tuple[str, ...] | None = None
+        self.sources: dict[str, float] = {}
+        self.columns: list[str] = ["time"]
+        self.start: dict[str, float] | None = None
+        self.rest: memory.Rest | None = None
+        self.notes = list(notes or [])
+        self.points = 0
+        self.begun = time.monotonic()
+
+    def run(self) -> Settled:
+        """Figures with bars. Raises NoCycle, EngineError, EngineDead."""
+        tables: list[dict[str, float]] = []
+        runs: list[_Run] = []
+        result: Settled | None = None
+        decade, tries = 1, 0
+        while True:
+            try:
+                run, decade = self._first() if self.watch is None else (self._climb(decade), decade)
+            except EngineDead:
+                raise
+            except EngineError as error:
+                if result is None:
+                    raise
+                result.notes.append(f"a finer run failed: {error}")
+                return result
+            if self._again(run, decade) and tries < SLOW_TRIES:
+                tries += 1
+                continue
+            tables.append(run.figures)
+            runs.append(run)
+            del runs[:-2]
+            if len(tables) >= (2 if self._two_may_do(tables, run) else 3):
+                result = self._judge(tables, runs, decade)
+                if result.reached or decade >= FINEST or self._late():
+                    return result
+            decade += 1
+
+    def _late(self) -> bool:
+        return time.monotonic() - self.begun > _TIME_SHARE * self.plan.seconds
+
+    def _two_may_do(self, tables: list[dict[str, float]], run: _Run) -> bool:
+        """True where two decades are enough: a source keeps the time and nothing switches, or what is asked
+        for is far above their difference. Two runs that switch may agree by luck, smooth ones hardly."""
+        if self._watch.timed and not self._watch.switching:
+            return True
+        share = ALIKE_SWITCHING if run.stepper.events else ALIKE_SMOOTH
+        apart = bars.apart(tables) if len(tables) == 2 else math.inf
+        return self.plan.accuracy >= CHEAP and apart <= share * self.plan.accuracy
+
+    @property
+    def _watch(self) -> Watch:
+        assert self.watch is not None
+        return self.watch
+
+    # ---- one run
+
+    def _first(self) -> tuple[_Run, int]:
+        """The first run. A board without switches can begin a decade coarser: its edges are smooth."""
+        load(self.session, self.plan, _options(1, CHARGES[0]))
+        listing = self.session.listing()
+        self.watch = watch(listing, self._column)
+        flat = altered(listing, self.plan.alterations)
+        self.holders = memory.holders(flat)
+        self.sources = source_levels(flat)
+        self.held = guards.held_nodes(listing, self.plan.ramp)
+        decade = 1 if self.watch.switching else 0
+        return self._climb(decade), decade
+
+    def _climb(self, decade: int) -> _Run:
+        """One run at this decade, on the first rung of the ladder that holds."""
+        failure: EngineError | None = None
+        for kind in STARTS if self.start is not None else list(STARTS)[1:]:
+            for charge in CHARGES if kind in ("warm", "cold") else CHARGES[:2]:
+                try:
+                    return self._one_run(decade, charge, kind)
+                except EngineDead:
+                    raise
+                except EngineError as error:
+                    if not too_small(error):
+                        raise
+                    failure = error
+                    rung = f"decade {decade}: aborted with charge tolerance {charge:g} {STARTS[kind]}"
+                    self.notes.append(f"{rung}, next setting used")
+        assert failure is not None
+        raise failure
+
+    def _one_run(self, decade: int, charge: float, kind: str) -> _Run:
+        session, plan, period = self.session, self.plan, self.period
+        start = {"warm": self.start, "sources": self._with_sources()}.get(kind)
+        load(session, plan, _options(decade, charge), start, kept=kind != "warm")
+        soft = (
+            self._level_gap(plan.ramp, self.marker, self.way),
+            self._level_gap(plan.output, self.output_level, 1),
+        )
+        limits = Limits.of(decade, period)
+        if decade < 1:
+            limits = replace(limits, settle=3 * limits.settle)
+        guide = Guide(self._watch.gaps, soft, self.columns, period, limits, self._carriers(), plan.seconds)
+        stepper = make_stepper(guide)
+        longest, initial = period / 20, kind != "operating point"
+        record = session.transient(period / 50, _PERIODS * period, longest, initial, stepper)
+        self.points += stepper.points
+        if stepper.finished not in ("closed", "drifting"):
+            if stepper.finished in ("late", ""):
+                raise NoCycle(f"{len(stepper.marks)} crossings of {self.marker:g} V in {_PERIODS} periods")
+            raise EngineError([stepper.finished])
+        begin, end = stepper.marks[-2:]
+        figures, words = measured(self.measure, record, begin, end)
+        edges = guards.edges(record, plan.output, self.output_level, begin, end)
+        below = guards.below_possible(record, plan.ramp, self.held, begin, end)
+        return _Run(figures, words, record, begin, end, stepper, edges, below)
+
+    def _with_sources(self) -> dict[str, float]:
+        """Levels of nodes that a source holds and the deck's ``.ic`` does not name: the engine starts them at
+        0 V, and a junction at one of them may start volts forward."""
+        named = initial_nodes(self.plan.deck)
+        return {node: level for node, level in self.sources.items() if node not in named}
+
+    def _carriers(self) -> frozenset[str]:
+        return memory.carriers(self.holders, self.plan.ramp, self.period)
+
+    def _column(self, name: str) -> int:
+        if name not in self.columns:
+            self.columns.append(name)
+        return self.columns.index(name)
+
+    def _level_gap(self, node: str, level: float, way: int) -> Gap:
+        place, at = Program.column(self._column(node)), Program.constant(level)
+        value = Program.of("subtract", place, at) if way > 0 else Program.of("subtract", at, place)
+        return Gap(value, 0, f"v({node}) = {level:g}")
+
+    # ---- from run to run
+
+    def _again(self, run: _Run, decade: int) -> bool:
+        """Learns from a run where the next one starts and looks; True where this decade is to be repeated,
+        because the period was far off or a slow memory is far from rest."""
+        period = run.end - run.begin
+        marks = run.stepper.marks
+        off = max(period / self.period, self.period / period) > _OFF
+        self.period = period
+        nodes = run.stepper.nodes
+        carriers = self._carriers()
+        weights = np.array([1.0 if node in carriers else LIGHT for node in nodes])
+        settle = Limits.of(decade, period).settle
+        states = memory.states_at(run.record, nodes, marks[-3:])
+        before = self.rest
+        constants = memory.time_constants(self.holders)
+        self.rest = rest = memory.rest_of(nodes, states, weights, constants, period, _NOISE * settle, before)
+        run.drift = rest.distance
+        far = rest.slow and rest.distance > max(settle, 0.1 * self.plan.accuracy)
+        self._look(run)
+        locked = len(marks) > 2 and abs(marks[-1] - 2 * marks[-2] + marks[-3]) < _LOCKED * period
+        if not self._watch.timed:
+            self._enter(
+                run, guards.crossing(run.record, self.plan.ramp, self.marker, self.way, run.begin, run.end)
+            )
+        elif locked or self.start is not None:
+            self._enter(run, None)
+        if self.start is None:
+            self.rest = None
+        return off or (far and self.start is not None)
+
+    def _look(self, run: _Run) -> None:
+        """The marker's place and the middle of the output's levels, where later runs place their points."""
+        self.marker, self.way = guards.quiet_place(run.record, self.plan.ramp, run.begin, run.end)
+        low, high = run.figures.get("low_level", math.nan), run.figures.get("high_level", math.nan)
+        if math.isfinite(low) and math.isfinite(high):
+            self.output_level = 0.5 * (low + high)
+
+    def _enter(self, run: _Run, marker: float | None) -> None:
+        """The state that the next run starts from: before the marker at this instant (s), or where a source
+        begins its period."""
+        period, nodes, rest = self.period, run.stepper.nodes, self.rest
+        assert rest is not None
+        if marker is None:
+            at = math.floor(run.end / period * (1 + 1e-12)) * period
+        else:
+            at = marker - RE_ENTRY * period
+            at += period if at < max(run.record["time"][0], run.begin - period) else 0.0
+        state = memory.states_at(run.record, nodes, [at])[0] + (rest.away if rest.slow else 0.0)
+        self.start = {node: float(value) for node, value in zip(nodes, state, strict=True)}
+
+    # ---- judgement
+
+    def _judge(self, tables: list[dict[str, float]], runs: list[_Run], decade: int) -> Settled:
+        run = runs[-1]
+        figures, widths = bars.all_figures(
+            tables, run.drift, run.stepper.events, self.plan.accuracy, 1e-3 * 10 ** (-decade / 2)
+        )
+        asked = [
+            widths.get("frequency", math.nan) / figures.get("frequency", math.nan),
+            widths.get("duty", math.nan),
+        ]
+        reached = all(not math.isfinite(bar) or bar <= self.plan.accuracy * (1 + 1e-9) for bar in asked)
+        notes = list(self.notes)
+        objections = self._objections(runs)
+        if objections:
+            reached = False
+            notes += objections
+            widths = {name: math.inf for name in widths}
+        if self._watch.unread:
+            notes += [f"may switch, could not be read: {line}" for line in self._watch.unread]
+            widen(figures, widths, UNREAD_BAR)
+            reached = False
+        if run.stepper.finished == "drifting":
+            notes.append("the cycle had not closed on itself; its drift is in the bars")
+        return Settled(
+            figures=figures, bars=widths, words=run.words, record=run.record, begin=run.begin, end=run.end,
+            setting=f"steered steps, trapezoidal, {len(tables)} decades", decade=decade, reached=reached,
+            points=self.points, notes=notes, unread=self._watch.unread,
+        )  # fmt: skip
+
+    def _objections(self, runs: list[_Run]) -> list[str]:
+        """What forbids to believe two runs although their figures may agree."""
+        coarse, fine = runs[-2:]
+        found = []
+        if coarse.words.get("state") != fine.words.get("state"):
+            found.append(f"two runs differ: {coarse.words.get('state')} and {fine.words.get('state')}")
+        elif coarse.edges != fine.edges:
+            found.append(f"two runs differ: {coarse.edges} and {fine.edges} rising edges in the cycle")
+        if fine.below:
+            found.append(
+                f"the ramp undercuts every source by {fine.below + guards.DIODE:.3g} V: the run rings"
+            )
+        return found
+
+
+def widen(figures: Mapping[str, float], widths: dict[str, float], least: float) -> None:
+    """Raises every bar to at least this share of its figure (duty: of the period)."""
+    for name, width in widths.items():
+        scale = 1.0 if name == "duty" else abs(figures[name])
+        widths[name] = max(width, least * scale) if math.isfinite(width) else width
+
+
+def _options(decade: int, charge: float) -> str:
+    share = 10 ** (-decade / 2)
+    return f"method=trap reltol={1e-3 * share!r} trtol={share!r} chgtol={charge!r}"

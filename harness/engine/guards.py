@@ -1,0 +1,95 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Signs that a run which looks converged is not to be trusted, and where in the cycle nothing happens."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+Record = Mapping[str, NDArray[np.float64]]
+
+DIODE = 1.0  # V below the lowest source that a clamping junction allows; rule of thumb
+PLACES = (0.5, 0.35, 0.65, 0.25, 0.75)  # of the ramp's height, where a marker may lie
+_BEFORE, _AFTER = 0.035, 0.005  # of the period around the marker that should be quiet
+_CALMER = 0.7  # a place other than the middle must be calmer by this factor
+_MAKERS = "abefghlotuy"  # first letters of parts that may make a voltage outside the sources' range
+
+
+def held_nodes(listing: Sequence[str], ramp: str) -> tuple[str, ...] | None:
+    """Nodes that a voltage source holds against ground, from a flattened listing; None where the netlist
+    holds parts that may bring the ramp beyond every source, such as an ideal current source at it."""
+    held: list[str] = []
+    for line in listing:
+        words = line.split(":", 1)[-1].lower().split()
+        if not words or not words[0][0].isalpha():
+            continue
+        if words[0][0] in _MAKERS or (words[0][0] == "i" and ramp in words[1:3]):
+            return None
+        if words[0][0] == "v" and len(words) > 2:
+            if "0" not in words[1:3]:
+                return None
+            held.append(words[1] if words[2] == "0" else words[2])
+    return tuple(held)
+
+
+def below_possible(record: Record, ramp: str, held: Sequence[str] | None, begin: float, end: float) -> float:
+    """Volts by which the ramp undercuts every source by more than a diode within the cycle; 0 where it does
+    not or nothing can be said. A ramp does so when the trapezoidal rule rings over a fast reset."""
+    if held is None:
+        return 0.0
+    inside = (record["time"] >= begin) & (record["time"] <= end)
+    lowest = min([0.0, *(float(record[node][inside].min()) for node in held if node in record)])
+    return max(0.0, lowest - DIODE - float(record[ramp][inside].min()))
+
+
+def edges(record: Record, node: str, level: float, begin: float, end: float) -> int:
+    """How often a node rises through a level within the cycle."""
+    wave = record[node][(record["time"] >= begin) & (record["time"] <= end)]
+    return int(np.count_nonzero((wave[:-1] < level) & (wave[1:] >= level)))
+
+
+def quiet_place(record: Record, ramp: str, begin: float, end: float) -> tuple[float, int]:
+    """Level (V) and direction (+1, -1) of the sweep's crossing around which the other nodes move least.
+
+    The sweep is the slower direction of the ramp. Markers lie there: the closing of a cycle cannot be told
+    where an edge turns a nanosecond into a volt.
+    """
+    time, wave = record["time"], record[ramp]
+    inside = (time >= begin) & (time <= end)
+    step, rise = np.diff(time[inside]), np.diff(wave[inside])
+    way = 1 if step[rise > 0].sum() >= step[rise < 0].sum() else -1
+    low, high = float(wave[inside].min()), float(wave[inside].max())
+    others = [name for name in record if name not in ("time", ramp) and "#" not in name and "@" not in name]
+    best = (float("inf"), 0.5 * (low + high))
+    for place in PLACES:
+        level = low + place * (high - low)
+        at = crossing(record, ramp, level, way, begin, end)
+        if at is None:
+            continue
+        moved = _movement(record, others, at, begin, end)
+        if moved < (_CALMER if best[0] < float("inf") else 1.0) * best[0]:
+            best = moved, level
+    return best[1], way
+
+
+def crossing(record: Record, ramp: str, level: float, way: int, begin: float, end: float) -> float | None:
+    """The last instant (s) in the cycle at which the ramp crosses a level in a direction, or None."""
+    time, gap = record["time"], way * (record[ramp] - level)
+    k = np.flatnonzero((gap[:-1] < 0) & (gap[1:] >= 0))
+    at = time[k] - gap[k] * (time[k + 1] - time[k]) / (gap[k + 1] - gap[k])
+    at = at[(at > begin) & (at <= end * (1 + 1e-15))]
+    return float(at[-1]) if len(at) else None
+
+
+def _movement(record: Record, nodes: Sequence[str], at: float, begin: float, end: float) -> float:
+    """The largest change of any node around an instant, as a share of |v| + 1 V; the cycle is periodic."""
+    time, period = record["time"], end - begin
+    grid = at + period * np.linspace(-_BEFORE, _AFTER, 21)
+    grid = np.where(grid < begin, grid + period, np.where(grid > end, grid - period, grid))
+    most = 0.0
+    for node in nodes:
+        values = np.interp(grid, time, record[node])
+        most = max(most, float(np.ptp(values)) / (1.0 + float(np.abs(values).max())))
+    return most

@@ -1,0 +1,148 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Plain runs: one that finds the cycle of a board of which nothing is known, and the ladder's last rung."""
+
+from __future__ import annotations
+
+import math
+import time
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from harness.engine import bars
+from harness.engine.decades import widen
+from harness.engine.plan import Measure, NoCycle, Plan, Record, Settled, load, measured
+from harness.engine.session import Session, vector_name
+
+UNIFORM_BAR = 5e-3  # share of the figure that uniform steps are believed to at best
+_GEAR = "method=gear reltol={reltol!r} chgtol=1e-12"
+_FIRST = 1e-9  # s: first step where nothing is known
+_LAST = 300.0  # s of simulated time after which a ramp counts as standing still
+_GROWTH = 400.0  # steps are at most this part of the time elapsed
+_MOST_POINTS = 60_000
+_CHECK = 1.3  # the ramp is looked at whenever the time has grown by this factor
+_CYCLES = 3
+_EVEN = 0.25  # successive periods that differ by more than this share are no cycle yet
+
+
+class _Scout:
+    """Lets the step grow with the time elapsed until the ramp has gone round a few times."""
+
+    def __init__(self, ramp: str, first: float, seconds: float) -> None:
+        self.ramp = ramp
+        self.bound = first
+        self.finished = ""
+        self.cycle: tuple[float, float] | None = None
+        self.time: list[float] = []
+        self.wave: list[float] = []
+        self._first, self._next = first, 20 * first
+        self._until = time.monotonic() + seconds
+        self._cells: tuple[Any, Any] | None = None
+
+    def point(self, data: Any) -> bool:
+        """Takes one accepted point; True ends the run."""
+        if self._cells is None:
+            cells = {vector_name(data.vecsa[i]): data.vecsa[i] for i in range(data.veccount)}
+            if self.ramp not in cells:
+                raise KeyError(f"the engine saves no {self.ramp}")
+            self._cells = cells["time"], cells[self.ramp]
+        now = self._cells[0].creal
+        self.time.append(now)
+        self.wave.append(self._cells[1].creal)
+        self.bound = max(self._first, now / _GROWTH)
+        if now >= self._next:
+            self._next = _CHECK * now
+            self.cycle = cycle_of(np.array(self.time), np.array(self.wave))
+            if self.cycle is not None:
+                self.finished = "found"
+            elif time.monotonic() > self._until:
+                self.finished = "too slow"
+        if len(self.time) > _MOST_POINTS:
+            self.finished = self.finished or "too many points"
+        return bool(self.finished)
+
+
+def cycle_of(time: Any, wave: Any) -> tuple[float, float] | None:
+    """Period (s) and middle (V) of a wave over the later half of its time, or None where it does not go
+    round."""
+    later = time > 0.5 * time[-1]
+    instants, values = time[later], wave[later]
+    if len(values) < 8:
+        return None
+    low, high = float(values.min()), float(values.max())
+    if high - low < 1e-3 * (1 + max(abs(low), abs(high))):
+        return None
+    state, rises = 0, []
+    for instant, share in zip(instants, (values - low) / (high - low), strict=True):
+        if share > 0.7:
+            if state < 0:
+                rises.append(instant)
+            state = 1
+        elif share < 0.3:
+            state = -1
+    periods = np.diff(rises)
+    if len(periods) < _CYCLES or np.ptp(periods[-_CYCLES:]) > _EVEN * periods[-1]:
+        return None
+    return float(periods[-1]), 0.5 * (low + high)
+
+
+def scout(session: Session, plan: Plan) -> Plan:
+    """The plan with its hints replaced by what a plain run shows, whose steps grow with the time elapsed.
+    Raises NoCycle, EngineError."""
+    known = math.isfinite(plan.period) and plan.period > 0
+    first = 1e-6 * plan.period if known else _FIRST
+    last = min(_LAST, 1e5 * plan.period) if known else _LAST
+    load(session, plan, _GEAR.format(reltol=1e-4))
+    watcher = _Scout(plan.ramp, first, 0.3 * plan.seconds)
+    record = session.transient(first, last, last / 50, initial=True, stepper=watcher)
+    found = watcher.cycle or cycle_of(record["time"], record[plan.ramp])
+    if found is None:
+        raise NoCycle(_stands(record, plan.ramp))
+    period, middle = found
+    output = record[plan.output][record["time"] > record["time"][-1] - 2 * period]
+    level = 0.5 * float(output.min() + output.max())
+    return replace(plan, period=period, ramp_level=middle, output_level=level)
+
+
+def _stands(record: Record, ramp: str) -> str:
+    """What a ramp without a cycle does, in words."""
+    later = record[ramp][record["time"] > 0.5 * record["time"][-1]]
+    low, high = float(later.min()), float(later.max())
+    if high - low < 1e-3 * (1 + max(abs(low), abs(high))):
+        return f"the ramp stays at {0.5 * (low + high):.4g} V"
+    return f"the ramp moves between {low:.4g} V and {high:.4g} V without a settled cycle"
+
+
+def uniform(session: Session, plan: Plan, measure: Measure, notes: list[str]) -> Settled:
+    """The last rung: uniform steps of two sizes and tolerances, with bars that are never below
+    ``UNIFORM_BAR``. Raises NoCycle, EngineError."""
+    tables: list[dict[str, float]] = []
+    period = plan.period
+    for reltol, share in ((1e-5, 200), (1e-6, 1000)):
+        load(session, plan, _GEAR.format(reltol=reltol))
+        record = session.transient(period / share, 12 * period, period / share, initial=True)
+        found = cycle_of(record["time"], record[plan.ramp])
+        if found is None:
+            raise NoCycle(_stands(record, plan.ramp))
+        marks = _rises(record, plan.ramp, found[1])
+        if len(marks) < 3:
+            raise NoCycle(f"{len(marks)} crossings of the ramp's middle in 12 periods")
+        begin, end = marks[-3:-1]
+        figures, words = measured(measure, record, begin, end)
+        tables.append(figures)
+    figures, widths = bars.all_figures(tables, 0.0, 0, plan.accuracy, 1e-6)
+    widen(figures, widths, UNIFORM_BAR)
+    return Settled(
+        figures=figures, bars=widths, words=words, record=record, begin=begin, end=end,
+        setting="uniform steps, Gear, reltol 1e-6, period/1000", decade=0, reached=False,
+        points=len(record["time"]), notes=notes,
+    )  # fmt: skip
+
+
+def _rises(record: Record, node: str, level: float) -> list[float]:
+    """Instants (s) at which a node rises through a level, on straight lines."""
+    time, wave = record["time"], record[node]
+    k = np.flatnonzero((wave[:-1] < level) & (wave[1:] >= level))
+    part = (level - wave[k]) / (wave[k + 1] - wave[k])
+    return [float(t) for t in time[k] + part * (time[k + 1] - time[k])]
