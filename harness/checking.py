@@ -18,6 +18,7 @@ from harness.verdict import quantities_of
 from harness.writing import table_writer, write_together
 
 KINDS = ("hand", "solved", "refined")
+PARTLY = "refined in part"
 
 
 @dataclass(frozen=True)
@@ -70,6 +71,11 @@ def check_lines(checked: Checked) -> list[str]:
     return lines
 
 
+def _unknown(checked: Checked) -> list[str]:
+    """Real-part values that the refined prediction does without, a line each."""
+    return [f"  {name}: {origin}" for name, text, origin in checked.prediction.origins if text == "unknown"]
+
+
 def _drawing_lines(prepared: Prepared) -> list[str]:
     table = prepared.check
     if not prepared.board.intended:
@@ -99,13 +105,14 @@ def _prediction_lines(checked: Checked) -> list[str]:
         if name != sweep:
             mask &= np.isclose(table[name].to_numpy(dtype=float), axis.nominal)
     rows = table[mask]
+    names = dict(zip(KINDS, KINDS, strict=True)) | ({"refined": PARTLY} if _unknown(checked) else {})
     lines = [f"Predictions over {sweep}, other axes at nominal:" if sweep else "Predictions:"]
     for _, row in rows.iterrows():
         at = f"{sweep} = {engineering(float(row[sweep]), board.axes[sweep].unit)}" if sweep else ""
         lines.append(f"  {row['corner']}  {at}")
         for name in sorted({column.partition(".")[0] for column in table.columns if "." in column}):
             figures = [
-                f"{kind} {engineering(float(row[f'{name}.{kind}']), stem(name).unit)}"
+                f"{names[kind]} {engineering(float(row[f'{name}.{kind}']), stem(name).unit)}"
                 for kind in KINDS
                 if f"{name}.{kind}" in table.columns and np.isfinite(row[f"{name}.{kind}"])
             ]

@@ -84,10 +84,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _failed(error: Exception) -> int:
-    """The exit code of an error that is the user's or the engine's; anything else is ours and passes on."""
-    from harness.engine.errors import EngineError, EngineMissing
+    """The exit code of an error: of the input, of the engine, or a fault of ours with all its details."""
+    from harness.engine.errors import EngineError, EngineFailed, EngineMissing
     from harness.findings import InputError
-    from harness.run import EngineFailed
 
     if isinstance(error, InputError):
         for finding in error.findings:
@@ -99,7 +98,11 @@ def _failed(error: Exception) -> int:
     if isinstance(error, OSError):
         _complain(f"{error.filename or 'file'}: {error.strerror or error}")
         return BAD_INPUT
-    raise error
+    import traceback
+
+    traceback.print_exception(error)
+    _complain("This is a fault of ramp-harness, not of your files; earlier results are untouched.")
+    return NO_ENGINE
 
 
 def _run(options: argparse.Namespace) -> int:

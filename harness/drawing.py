@@ -4,12 +4,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import pandas as pd
 
 from harness.board import Board
+from harness.findings import Finding
 from harness.netlist import Netlist
-from harness.units import engineering
+from harness.units import engineering, spice_caution
 
 COLUMNS = ["part", "intended", "drawn", "verdict"]
 SAME = 1e-9  # relative difference below which two values are the same
@@ -31,7 +33,8 @@ def compare_drawing(board: Board, netlist: Netlist) -> pd.DataFrame:
     """One row a part: ``same``, ``differs``, ``not drawn``, or ``not intended`` (a slip there cannot be
     noticed).
 
-    Sources that an axis sets, and parts whose value is not a plain number, are listed only where intended.
+    Parts that an axis sets, sources of 0 and parts whose value is not a plain number are listed only where
+    intended.
     """
     rows = []
     for name, intended in board.intended.items():
@@ -48,12 +51,22 @@ def compare_drawing(board: Board, netlist: Netlist) -> pd.DataFrame:
     known = {name.lower() for name in board.intended}
     driven = {axis.sets.lower() for axis in board.axes.values() if axis.sets}
     for key, part in netlist.parts.items():
-        if part.letter not in ("r", "c", "l") or key in known or key in driven:
+        if part.letter not in _UNITS or key in known or key in driven:
             continue
         drawn = _drawn(netlist, key)
-        if math.isfinite(drawn):
+        if math.isfinite(drawn) and drawn != 0:
             rows.append((part.name, "", engineering(drawn, _UNITS[part.letter]), "not intended"))
     return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def cautions(board: Board, netlist: Netlist) -> Iterator[Finding]:
+    """Where a value that differs could be the same letters in the other notation: 1M is mega or milli."""
+    drawn = drawn_values(board, netlist)
+    for name, intended in board.intended.items():
+        number = intended.text.split()[0] if intended.text.split() else ""
+        caution = spice_caution(number)
+        if caution and name in drawn and abs(drawn[name] / intended.value - 1) > SAME:
+            yield Finding(board.path, caution, f"intended.{name}")
 
 
 def _drawn(netlist: Netlist, name: str) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 
 import pandas as pd
 
@@ -33,16 +34,14 @@ def _upper_first(nodes: Sequence[str], output: str) -> tuple[str, str]:
     return (nodes[1], nodes[0]) if nodes[0] == output else (nodes[0], nodes[1])
 
 
-def sink_branches(
-    netlist: Netlist, output: str, settings: Mapping[str, float]
-) -> tuple[tuple[str, float], ...]:
-    """The resistors at the output, as (other node, Ohm): together they bring what the comparator sinks."""
-    branches = []
-    for name, part in netlist.parts.items():
-        if part.letter == "r" and output in part.nodes[:2]:
-            other = part.nodes[1] if part.nodes[0] == output else part.nodes[0]
-            branches.append((other, netlist.value(name, settings)))
-    return tuple(branches)
+def sink_currents(netlist: Netlist, output: str) -> tuple[tuple[str, float], ...]:
+    """The saved currents of the resistors at the output, as (name, sign): together they bring what the
+    comparator sinks."""
+    return tuple(
+        (f"@{name}[i]", 1.0 if part.nodes[1] == output else -1.0)
+        for name, part in netlist.parts.items()
+        if part.letter == "r" and output in part.nodes[:2]
+    )
 
 
 def probes_of(board: Board, netlist: Netlist) -> Probes:
@@ -50,10 +49,13 @@ def probes_of(board: Board, netlist: Netlist) -> Probes:
     roles = board.roles
     ramp, threshold, output = (str(node).lower() for node in (roles.ramp, roles.threshold, roles.output))
     plus, minus = (threshold, ramp) if roles.ramp_input == "minus" else (ramp, threshold)
-    supply = netlist.parts[roles.supply.lower()].nodes[0] if roles.supply else None
+    pins = netlist.parts[roles.comparator.lower()].nodes if roles.comparator else ()
+    supply = _supply_node(netlist.parts[roles.supply.lower()].nodes, pins) if roles.supply else None
+    ground = _lowest(netlist, [pin for pin in pins if pin not in (ramp, threshold, output, supply)])
     pullup = netlist.parts[roles.pullup.lower()] if roles.pullup else None
     return Probes(
         ramp=ramp, threshold=threshold, output=output, plus=plus, minus=minus, supply_node=supply,
+        ground_node=ground, output_ground=ground,
         class_=roles.comparator_class,
         pullup_current=f"@{roles.pullup.lower()}[i]" if roles.pullup else None,
         pullup_nodes=_upper_first(pullup.nodes, output) if pullup else None,
@@ -62,17 +64,38 @@ def probes_of(board: Board, netlist: Netlist) -> Probes:
     )  # fmt: skip
 
 
+def _supply_node(nodes: Sequence[str], pins: Sequence[str]) -> str:
+    """The node of the supply's source that is a pin of the comparator, or its positive one."""
+    return next((node for node in nodes if node in pins), nodes[0])
+
+
+def _lowest(netlist: Netlist, pins: Sequence[str]) -> str:
+    """Of the comparator's pins that have no other role, the one at the lowest voltage: its ground."""
+    level = {"0": 0.0}
+    for name, part in netlist.parts.items():
+        if part.letter == "v":
+            upper, lower = part.nodes[:2]
+            with suppress(KeyError, ValueError):  # a source of time has no value of its own
+                if lower == "0":
+                    level[upper] = netlist.value(name)
+                elif upper == "0":
+                    level[lower] = -netlist.value(name)
+    return min(pins, key=lambda pin: level.get(pin, math.inf), default="0")
+
+
 def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.DataFrame) -> list[Task]:
     """One task a corner. ``hints`` (frequency, ramp and output levels; same rows) tell where edges may
     fall."""
     deck = tuple(line.text for line in netlist.deck())
+    probes = probes_of(board, netlist)
+    sinks = sink_currents(netlist, probes.output)
+    load = _test_load(board, netlist, probes.output)
     tasks = []
     for position, (_, row) in enumerate(corners.iterrows()):
         values = {name: float(row[name]) for name in board.axes}
         hint = hints.iloc[position]
         settings = netlist.set_values(settings_of(board, values))
         temperature = temperature_of(board, values)
-        probes = probes_of(board, netlist)
         frequency = _hint(hint, "frequency")
         plan = Plan(
             deck=deck + tuple(settings.parameter_lines()),
@@ -83,22 +106,22 @@ def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.Da
             ramp_level=0.5 * (_hint(hint, "ramp_low") + _hint(hint, "ramp_high")),
             output_level=0.5 * (_hint(hint, "low_level") + _hint(hint, "high_level")),
             temperature=temperature,
-            saved=(probes.pullup_current,) if probes.pullup_current else (),
+            saved=tuple(dict.fromkeys(name for name in (probes.pullup_current, *dict(sinks)) if name)),
             accuracy=board.simulation.accuracy,
             seconds=board.simulation.seconds,
         )
-        branches = sink_branches(netlist, probes.output, settings_of(board, values))
-        tasks.append(Task(str(row["corner"]), plan, probes, branches, _test_load(board, branches)))
+        tasks.append(Task(str(row["corner"]), plan, probes, sinks, load))
     return tasks
 
 
-def _test_load(board: Board, branches: Sequence[tuple[str, float]]) -> float | None:
+def _test_load(board: Board, netlist: Netlist, output: str) -> float | None:
     """Ten times the resistance at the output, where a board asks for the output resistance; else None."""
     asked = "output_resistance"
     wanted = asked in board.hand or asked in board.limits or any(e.quantity == asked for e in board.expected)
     if not wanted:
         return None
-    conductance = sum(1.0 / resistance for _, resistance in branches)
+    at_output = [n for n, part in netlist.parts.items() if part.letter == "r" and output in part.nodes[:2]]
+    conductance = sum(1.0 / netlist.value(name) for name in at_output)
     return 10.0 / conductance if conductance else 1e5
 
 

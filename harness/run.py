@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 import os
+import re
 import tempfile
 import time
 from collections.abc import Callable, Sequence
@@ -18,7 +19,8 @@ import pandas as pd
 from harness import __version__
 from harness.board import Board, load_board
 from harness.corners import corner_table, nominal_row
-from harness.drawing import compare_drawing, drawn_values
+from harness.drawing import cautions, compare_drawing, drawn_values
+from harness.engine.errors import EngineFailed
 from harness.engine.meanings import meaning
 from harness.findings import BoardError, Finding, NetlistError
 from harness.netlist import Netlist, read_netlist
@@ -26,27 +28,35 @@ from harness.netlist.lint import lint
 from harness.planning import ROOM_TEMPERATURE, TEMPERATURE, tasks_of
 from harness.predict.hand import hand_substitution, hand_table
 from harness.predict.refined import Prediction, predict
+from harness.resources import netlists_folder
 from harness.results import RunResult
 from harness.simulate import CornerResult, Task, simulate
-from harness.verdict import expected_figures, judge, literal_hand
+from harness.verdict import apart, expected_figures, judge, literal_hand, trusted_formulas
 
 Progress = Callable[[int, int, str], None]
 Only = Sequence[tuple[str, float | str]]
-PATIENCE = 2  # times the number of workers: so many engine failures before any success end the run
+_DECK_NUMBERS = re.compile(
+    r"^line \d+: |\b[Ee]rror on line \d+( or its substitute)?:?\s*"
+)  # not the user's lines
+PROBES = 4  # corners far apart in the table: where none of them can be simulated, the run ends
 WORKERS = 2
-
-
-class EngineFailed(RuntimeError):
-    """No corner could be simulated; the message says why, in ngspice's own words."""
+UNCHECKED_RANGE = (
+    "common-mode range not checked: the board file names no comparator_class or no supply in [roles]"
+)
 
 
 @dataclass(frozen=True)
 class Prepared:
-    """Everything known before the engine runs. ``hand_on_drawn``: hand formulas fed with drawn values."""
+    """Everything known before the engine runs. ``hand_on_drawn``: hand formulas fed with drawn values.
+
+    ``corners`` is the board's whole table, also where only some corners are to be run: whether a formula is
+    right is a question to the whole sweep. ``asked``: names of the corners to run.
+    """
 
     board: Board
     netlist: Netlist
     corners: pd.DataFrame
+    asked: frozenset[str]
     check: pd.DataFrame
     hand: pd.DataFrame
     hand_on_drawn: pd.DataFrame
@@ -65,12 +75,12 @@ def prepare(path: str | Path, only: Only = ()) -> Prepared:
     netlist = read_netlist(board.netlist, board.include)
     if findings := board.check_against(netlist):
         raise BoardError(findings)
-    corners = corner_table(board, only)
+    corners = corner_table(board)
+    asked = frozenset(corner_table(board, only)["corner"])
     hand = literal_hand(board, corners, hand_table(board, corners))
     on_drawn = literal_hand(board, corners, hand_table(board, corners, values=drawn_values(board, netlist)))
-    return Prepared(
-        board, netlist, corners, compare_drawing(board, netlist), hand, on_drawn, tuple(lint(netlist))
-    )
+    remarks = tuple(lint(netlist)) + tuple(cautions(board, netlist))
+    return Prepared(board, netlist, corners, asked, compare_drawing(board, netlist), hand, on_drawn, remarks)
 
 
 def predictions(prepared: Prepared, measure: bool) -> Prediction:
@@ -104,12 +114,35 @@ def run(
         board = replace(board, simulation=replace(board.simulation, accuracy=accuracy))
         prepared = replace(prepared, board=board)
     workers = jobs or min(WORKERS, os.cpu_count() or 1)
-    prediction = _predicted_in_a_worker(prepared)
+    whole = _predicted_in_a_worker(prepared)
+    trusted = trusted_formulas(
+        board, prepared.corners, prepared.hand, prepared.hand_on_drawn, whole.ideal, whole.refined
+    )
+    rows = prepared.corners["corner"].isin(prepared.asked)
+    prepared, prediction = _only(prepared, rows), _only_predicted(whole, prepared.asked, rows)
+    trusted = trusted[rows].reset_index(drop=True)
     hints = prediction.refined.combine_first(prediction.ideal)
     tasks = tasks_of(board, prepared.netlist, prepared.corners, hints)
     with tempfile.TemporaryDirectory() as spool:
         results = _simulated(prepared, tasks, workers, Path(spool), progress)
-        return _judged(prepared, prediction, results, Path(spool), workers, begun, waveforms)
+        return _judged(prepared, prediction, trusted, results, Path(spool), workers, begun, waveforms)
+
+
+def _only(prepared: Prepared, rows: pd.Series) -> Prepared:
+    """The same with the corners to run alone."""
+    tables = {
+        name: getattr(prepared, name)[rows].reset_index(drop=True)
+        for name in ("corners", "hand", "hand_on_drawn")
+    }
+    return replace(prepared, **tables)
+
+
+def _only_predicted(prediction: Prediction, asked: frozenset[str], rows: pd.Series) -> Prediction:
+    tables = {
+        name: getattr(prediction, name)[rows].reset_index(drop=True)
+        for name in ("solved", "ideal", "refined")
+    }
+    return replace(prediction, **tables, effects=prediction.effects[prediction.effects["corner"].isin(asked)])
 
 
 def _predicted_in_a_worker(prepared: Prepared) -> Prediction:
@@ -133,35 +166,51 @@ def _simulated(
     from harness.engine.pool import run_all
 
     results: dict[int, CornerResult] = {}
-    failures = 0
-    stream = run_all(tasks, simulate, workers=workers, seconds=prepared.board.simulation.seconds)
-    for index, outcome in stream:
+    order = _probes_first(len(tasks))
+    probes = set(order[:PROBES])
+    stream = run_all(
+        [tasks[index] for index in order],
+        simulate,
+        workers=workers,
+        seconds=prepared.board.simulation.seconds,
+    )
+    for place, outcome in stream:
+        index = order[place]
         result = outcome.value or CornerResult(tasks[index].corner, "not simulated", reason=outcome.reason)
         if result.waveforms:
             np.savez(spool / f"{result.corner}.npz", **result.waveforms)  # type: ignore[arg-type]
             result.waveforms = {}
         results[index] = result
-        failures = failures + 1 if result.state == "not simulated" else -(10**9)
         if progress is not None:
             progress(len(results), len(tasks), f"{result.corner}: {result.state}")
-        if failures >= min(PATIENCE * workers, len(tasks)):
-            stream.close()
-            _raise_failure(prepared, result)
+        if probes and probes <= results.keys():
+            if all(results[probe].state == "not simulated" for probe in probes):
+                stream.close()
+                _raise_failure(prepared, [results[probe] for probe in sorted(probes)])
+            probes = set()  # asked once: what else has come in by now must not matter
     return [results[index] for index in range(len(tasks))]
 
 
-def _raise_failure(prepared: Prepared, result: CornerResult) -> None:
+def _probes_first(count: int) -> list[int]:
+    """All places of a table, a few that lie far apart first: where none of them runs, nothing will."""
+    probes = sorted({round(place * (count - 1) / (PROBES - 1)) for place in range(PROBES)})
+    return probes + [index for index in range(count) if index not in set(probes)]
+
+
+def _raise_failure(prepared: Prepared, failures: Sequence[CornerResult]) -> None:
     """No corner runs: a netlist the engine does not accept is bad input, anything else an engine failure."""
-    deck = prepared.netlist.deck()
-    if result.line is not None and 1 <= result.line <= len(deck):
-        line = deck[result.line - 1]
+    deck, first = prepared.netlist.deck(), failures[0]
+    words = _DECK_NUMBERS.sub("", first.reason)
+    if first.line is not None and 1 <= first.line <= len(deck):
+        line = deck[first.line - 1]
         raise NetlistError(
-            [Finding(line.path, f"ngspice does not accept this line: {result.reason}", line=line.number)]
+            [Finding(line.path, f"ngspice does not accept this line: {words}", line=line.number)]
         )
-    usually = meaning(result.reason)
+    usually = meaning(words)
+    corners = ", ".join(failure.corner for failure in failures)
     raise EngineFailed(
-        f"{prepared.netlist.path.name}: no corner could be simulated; earlier results are untouched.\n"
-        f"  Corner {result.corner}: {result.reason}"
+        f"{prepared.netlist.path.name}: none of the corners {corners} could be simulated, so the run was"
+        f" ended; earlier results are untouched.\n  {first.corner}: {words}"
         + (f"\n  Usually: {usually}." if usually else "")
     )
 
@@ -169,6 +218,7 @@ def _raise_failure(prepared: Prepared, result: CornerResult) -> None:
 def _judged(
     prepared: Prepared,
     prediction: Prediction,
+    trusted: pd.DataFrame,
     results: Sequence[CornerResult],
     spool: Path,
     workers: int,
@@ -184,7 +234,7 @@ def _judged(
     table, effects = judge(
         board, corners, prepared.hand, prepared.hand_on_drawn,
         {"solved": prediction.solved, "ideal": prediction.ideal, "refined": prediction.refined},
-        prediction.effects, figures, widths,
+        prediction.effects, trusted, figures, widths,
     )  # fmt: skip
     telling = _telling(board, table)
     kept = list(table["corner"]) if keep_all else list(telling)
@@ -195,7 +245,7 @@ def _judged(
         harmonics=_harmonics(results),
         effects=effects,
         check=prepared.check,
-        expected=expected_figures(board, table),
+        expected=expected_figures(board, table, prepared.asked),
         run=_record(prepared, results, workers, time.perf_counter() - begun),
         waveforms={
             corner: _waveforms(spool, corner) for corner in kept if (spool / f"{corner}.npz").exists()
@@ -206,7 +256,7 @@ def _judged(
             for name, text in hand_substitution(board, nominal).items()
         },
         parts_text=tuple(prediction.origins),
-        lint=prepared.lint,
+        lint=prepared.lint + tuple(apart(board, table)),
         notes=tuple(netlist.notes),
     )
 
@@ -278,6 +328,8 @@ def _record(prepared: Prepared, results: Sequence[CornerResult], workers: int, w
         assumed.append(f"temperature {ROOM_TEMPERATURE:g} degC: the board has no temperature axis")
     if not board.intended:
         assumed.append("no intended part values: a wrong part value cannot be noticed")
+    if board.roles.comparator and not (board.roles.comparator_class and board.roles.supply):
+        assumed.append(UNCHECKED_RANGE)
     assumed.append("parts at their drawn values: no tolerance is in these corners, only the axes")
     return {
         "board": board.name,
@@ -291,7 +343,10 @@ def _record(prepared: Prepared, results: Sequence[CornerResult], workers: int, w
         "wall_seconds": wall,
         "workers": workers,
         "versions": _versions(engines),
-        "hashes": {"board": board.sha256, **{path.name: digest for path, digest in netlist.files}},
+        "hashes": {
+            board.path.name: board.sha256,
+            **{_short(path, board): digest for path, digest in netlist.files},
+        },
         "settings": {
             "accuracy": board.simulation.accuracy,
             "seconds_per_corner": board.simulation.seconds,
@@ -299,9 +354,18 @@ def _record(prepared: Prepared, results: Sequence[CornerResult], workers: int, w
             "bar_asked_for_reached": sum(result.reached for result in results),
             "points": sum(result.points for result in results),
             "options_overridden": list(netlist.options),
+            "callbacks": ", ".join(sorted({result.callbacks for result in results if result.callbacks})),
         },
         "assumed": assumed,
     }
+
+
+def _short(path: Path, board: Board) -> str:
+    """A file's path from the board's folder or the package's netlists, without the rest of the machine."""
+    for folder in (board.path.parent.resolve(), netlists_folder().resolve()):
+        if path.resolve().is_relative_to(folder):
+            return path.resolve().relative_to(folder).as_posix()
+    return path.name
 
 
 def _versions(engines: Sequence[str]) -> dict[str, str]:

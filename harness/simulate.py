@@ -24,14 +24,14 @@ _MARGIN = 0.02  # of the period shown beside the settled cycle; a run that enter
 class Task:
     """A corner to simulate: what to run and where to look.
 
-    ``sink_branches``: (node, Ohm) of each resistor between a node and the output; their currents add up to
-    what the comparator's output takes in.
+    ``sink_currents``: (name, sign) of the saved current of each resistor at the output; they add up to what
+    the comparator's output takes in.
     """
 
     corner: str
     plan: Plan
     probes: Probes
-    sink_branches: tuple[tuple[str, float], ...] = ()
+    sink_currents: tuple[tuple[str, float], ...] = ()
     test_load: float | None = None
 
 
@@ -73,10 +73,9 @@ def simulate(task: Task) -> CornerResult:
     engine_before, callback_before = engine.engine_seconds, engine.callback_seconds
 
     def measure(record: Record, begin: float, end: float) -> dict[str, float | str]:
-        output = vector(record, task.probes.output)
-        sink = np.zeros(len(output))
-        for node, resistance in task.sink_branches:
-            sink += (vector(record, node) - output) / resistance
+        sink = np.zeros(len(record["time"]))
+        for name, sign in task.sink_currents:
+            sink += sign * vector(record, name)
         whole = {**record, SINK: sink}
         return measure_cycle(whole, begin, end, task.probes, task.plan.temperature)
 

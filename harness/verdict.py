@@ -9,13 +9,14 @@ an origin, and a remainder that is given no name. The rows of one quantity add u
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from harness.board import Board, Limit, Tolerance
+from harness.findings import Finding
 from harness.predict.refined import EFFECT_COLUMNS
 from harness.quantities import STEMS, is_stem, stem
 
@@ -26,7 +27,6 @@ NOISE = 1e-12  # share of a figure below which a step of the chain is rounding
 SLIP = "drawn part values instead of intended ones"
 FORMULA = "hand formula against the ideal form"
 REMAINDER = "remainder without a name"
-TEXT_COLUMNS = ("agreement", "limit")
 #: quantities that still speak where the comparator's inputs are out of range: they are the rule itself
 ROOMS = ("headroom", "floor_room")
 
@@ -125,6 +125,38 @@ def trusted_formula(
     return np.asarray(~wrong.groupby(keys).transform("any").to_numpy(dtype=bool))
 
 
+def trusted_formulas(
+    board: Board,
+    corners: pd.DataFrame,
+    hand: pd.DataFrame,
+    hand_on_drawn: pd.DataFrame,
+    ideal: pd.DataFrame,
+    refined: pd.DataFrame,
+) -> pd.DataFrame:
+    """A column a hand quantity: whether its formula is right along the sweep that each corner belongs to.
+
+    ``corners`` is the board's whole table, whatever is run of it. Right means within the tolerance of the
+    ideal form on drawn values; where there is no ideal form, of the same formula on drawn values.
+    """
+    swing, ramp = _scales(refined, hand)
+    columns = {}
+    for name in (name for name in hand.columns if is_stem(str(name))):
+        by_hand, predicted = _column(hand, name), _column(refined, name)
+        gap = _first_known(_column(ideal, name), _column(hand_on_drawn, name)) - by_hand
+        tolerance = absolute_tolerance(
+            board.tolerance_of(name), _first_known(predicted, by_hand), swing, ramp
+        )
+        columns[name] = trusted_formula(corners, list(board.axes), gap, tolerance)
+    return pd.DataFrame(columns, index=corners.index)
+
+
+def _scales(*tables: pd.DataFrame) -> tuple[Column, Column]:
+    """Output swing and ramp height (V) of each corner, from the first table that knows them."""
+    swing = _first_known(*(_column(t, "high_level") - _column(t, "low_level") for t in tables))
+    ramp = _first_known(*(_column(t, "ramp_high") - _column(t, "ramp_low") for t in tables))
+    return swing, ramp
+
+
 def quantities_of(*tables: pd.DataFrame, also: Iterable[str] = ()) -> list[str]:
     """Every quantity that any table holds, and those of ``also``, in the order of the stems."""
     names = {name for table in tables for name in table.columns if is_stem(str(name))} | set(also)
@@ -138,20 +170,19 @@ def judge(
     hand_on_drawn: pd.DataFrame,
     predicted: Mapping[str, pd.DataFrame],
     effects: pd.DataFrame,
+    trusted: pd.DataFrame,
     figures: pd.DataFrame,
     widths: pd.DataFrame,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """All verdicts: the corner table with its columns a quantity, and the table of effects.
 
     ``corners``: corner, axes, state, reason. ``predicted``: "solved", "ideal", "refined" tables.
-    ``effects``: corner, quantity, effect, amount, origin between ideal and refined. ``figures``,
-    ``widths``: simulated figures and bars. All tables share the order of rows.
+    ``effects``: corner, quantity, effect, amount, origin between ideal and refined. ``trusted``: of
+    :func:`trusted_formulas`. ``figures``, ``widths``: simulated figures and bars. All tables share the
+    order of rows.
     """
     refined = predicted["refined"]
-    swing = _first_known(
-        *(_column(t, "high_level") - _column(t, "low_level") for t in (refined, figures, hand))
-    )
-    ramp = _first_known(*(_column(t, "ramp_high") - _column(t, "ramp_low") for t in (refined, figures, hand)))
+    swing, ramp = _scales(figures, refined, hand)
     beyond = (corners["state"] == "out of range").to_numpy()
     pieces: dict[str, object] = {}
     chain: list[pd.DataFrame] = []
@@ -171,10 +202,9 @@ def judge(
             if len(steps)
             else pd.Series(dtype=float)
         )
-        gap = _first_known(columns["ideal"], _column(hand_on_drawn, name)) - by_hand
         words = agreement(
             by_hand, columns["refined"], judged, bar, tolerance,
-            trusted_formula(corners, list(board.axes), gap, tolerance),
+            trusted[name].to_numpy(dtype=bool) if name in trusted else np.zeros(len(corners), dtype=bool),
             unnamed.reindex(corners["corner"]).to_numpy(dtype=float),
         )  # fmt: skip
         limits, margin = limit_words(judged, bar, board.limits.get(name))
@@ -243,26 +273,42 @@ def _rows(ids: pd.Series, name: str, effect: str, amount: Column, origin: str) -
     )
 
 
-def expected_figures(board: Board, table: pd.DataFrame) -> pd.DataFrame:
-    """Literal figures against the simulation at the corner they were given for, nowhere else."""
+def expected_figures(board: Board, table: pd.DataFrame, asked: Collection[str]) -> pd.DataFrame:
+    """Literal figures against the simulation at the corner they were given for, nowhere else.
+
+    ``asked``: names of the corners that were to run; literals of other corners are left out. A literal that
+    stands in for a formula has the word of its row in the corner table.
+    """
     rows = []
-    for literal in board.expected:
+    for literal in (literal for literal in board.expected if literal.corner in asked):
         name = literal.quantity
-        where = _at(board, table, literal.at)
-        row: dict[str, object] = {
-            "quantity": name, "corner": "", "expected": literal.value, "simulated": math.nan, "bar": math.nan,
-            "agreement": "no figure",
-        }  # fmt: skip
-        if where is not None and f"{name}.simulated" in table.columns:
-            found = table.loc[where]
-            simulated, bar = found[f"{name}.simulated"], found[f"{name}.bar"]
-            words = agreement(
-                np.array([literal.value]), np.array([math.nan]), np.array([simulated]), np.array([bar]),
-                np.array([found[f"{name}.tolerance"]]), np.array([False]), np.array([math.nan]),
-            )  # fmt: skip
-            row |= {"corner": found["corner"], "simulated": simulated, "bar": bar, "agreement": str(words[0])}
-        rows.append(row)
+        found = table[table["corner"] == literal.corner].iloc[0]
+        simulated, bar = (float(found.get(f"{name}.{kind}", math.nan)) for kind in ("simulated", "bar"))
+        if name in board.hand or f"{name}.agreement" not in table.columns:
+            tolerance = float(found.get(f"{name}.tolerance", math.nan))
+            hand, none, got, width, within = (
+                np.array([x]) for x in (literal.value, math.nan, simulated, bar, tolerance)
+            )
+            word = str(agreement(hand, none, got, width, within, np.array([False]), none)[0])
+        else:
+            word = str(found[f"{name}.agreement"])
+        rows.append((name, literal.corner, literal.value, simulated, bar, word))
     return pd.DataFrame(rows, columns=["quantity", "corner", "expected", "simulated", "bar", "agreement"])
+
+
+def apart(board: Board, table: pd.DataFrame) -> Iterator[Finding]:
+    """Quantities whose refined and simulated figures part by more than the tolerance, whatever the hand
+    says."""
+    for name in [c.removesuffix(".refined") for c in table.columns if c.endswith(".refined")]:
+        gap = (table[f"{name}.simulated"] - table[f"{name}.refined"]).abs()
+        count = int((gap > table[f"{name}.tolerance"]).sum())
+        if count:
+            yield Finding(
+                board.path,
+                f"{stem(name).title}: refined and simulated part by more than the tolerance in {count} of"
+                f" {len(table)} corners; a role is wrong (ramp_input?), or the board does what the prediction"
+                " does not know",
+            )
 
 
 def literal_hand(board: Board, corners: pd.DataFrame, hand: pd.DataFrame) -> pd.DataFrame:
@@ -315,6 +361,6 @@ def what_falls_short(table: pd.DataFrame, check: pd.DataFrame, expected: pd.Data
                     reasons.append(
                         f"{stem(name).title}, {subject}: {word} in {count} of {len(table)} corners"
                     )
-    for _, row in expected[~expected["agreement"].isin(("agrees",))].iterrows():
+    for _, row in expected[~expected["agreement"].isin(("agrees", "explained"))].iterrows():
         reasons.append(f"{stem(row['quantity']).title}: the expected figure {row['agreement']}")
     return reasons

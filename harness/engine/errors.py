@@ -29,3 +29,7 @@ class EngineDead(EngineError):
 
 class EngineMissing(RuntimeError):
     """There is no usable ngspice library on this machine; the message says what to type."""
+
+
+class EngineFailed(RuntimeError):
+    """No corner of a board could be simulated; the message says why, in ngspice's own words."""

@@ -21,10 +21,12 @@ from harness.verdict import (
     SLIP,
     absolute_tolerance,
     agreement,
+    apart,
     expected_figures,
     judge,
     limit_words,
     trusted_formula,
+    trusted_formulas,
     what_falls_short,
 )
 
@@ -173,8 +175,10 @@ def judged(slicer, hand: float, drawn: float, ideal: float, refined: float, simu
         "ideal": tables(corners, duty=ideal, **levels),
         "refined": tables(corners, duty=refined, **levels),
     }
+    by_hand, on_drawn = tables(corners, duty=hand), tables(corners, duty=drawn)
+    trusted = trusted_formulas(board, corners, by_hand, on_drawn, predicted["ideal"], predicted["refined"])
     return judge(
-        board, corners, tables(corners, duty=hand), tables(corners, duty=drawn), predicted, effects,
+        board, corners, by_hand, on_drawn, predicted, effects, trusted,
         tables(corners, duty=simulated, **levels), tables(corners, duty=1e-5, **dict.fromkeys(levels, 1e-4)),
     )  # fmt: skip
 
@@ -216,7 +220,7 @@ def test_a_limit_on_what_nobody_measures_is_never_met(slicer) -> None:
 
 def reasons(board, table: pd.DataFrame) -> list[str]:
     check = pd.DataFrame({"part": ["R1"], "intended": ["1 kOhm"], "drawn": ["1 kOhm"], "verdict": ["same"]})
-    return what_falls_short(table, check, expected_figures(board, table).iloc[:0])
+    return what_falls_short(table, check, expected_figures(board, table, ()))
 
 
 def test_every_reason_to_fall_short_is_a_sentence(slicer) -> None:
@@ -230,8 +234,30 @@ def test_every_reason_to_fall_short_is_a_sentence(slicer) -> None:
 
 
 def test_literal_figures_speak_for_their_corner_only(slicer) -> None:
+    """A literal is held against its own corner; one of a corner that is not run is left out."""
     board, _ = slicer
-    table, _ = judged(slicer, 0.50, 0.50, 0.50, 0.50, 0.50, 0.0)
-    found = expected_figures(board, table)
-    assert len(found) == len(board.expected)
-    assert set(found["agreement"]) <= {"agrees", "disagrees", "too coarse", "no figure"}
+    table, _ = judged(slicer, 0.294, 0.294, 0.294, 0.294, 0.294, 0.0)
+    found = expected_figures(board, table, set(table["corner"])).set_index(["quantity", "expected"])
+    assert len(found) == len(board.expected) == 3
+    assert found.loc[("duty", 0.294), "agreement"] == "agrees"
+    assert found.loc[("duty", 0.781), "agreement"] == "disagrees"
+    assert found.loc[("threshold", 4.31), "agreement"] == "no figure"
+    assert expected_figures(board, table, {"c002"}).empty
+
+
+def test_a_literal_without_a_formula_has_one_word(slicer) -> None:
+    """What the corner table calls explained is not called otherwise among the literal figures."""
+    board, corners = slicer
+    hand = {name: formula for name, formula in board.hand.items() if name != "duty"}
+    table, _ = judged((replace(board, hand=hand), corners), 0.294, 0.294, 0.294, 0.32, 0.32, 0.026)
+    found = expected_figures(replace(board, hand=hand), table, {"c005"})
+    assert set(table["duty.agreement"]) == {"explained"}
+    assert list(found["agreement"]) == ["explained"]
+
+
+def test_a_prediction_that_is_not_the_board_is_noted(slicer) -> None:
+    """Refined and simulated far apart: said, whatever hand and simulated do."""
+    board, _ = slicer
+    table, _ = judged(slicer, 0.5, 0.5, 0.5, 0.7, 0.5, 0.0)
+    assert set(table["duty.agreement"]) == {"agrees"}
+    assert ["Duty factor" in finding.message for finding in apart(board, table)] == [True]
