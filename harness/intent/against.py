@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from harness.netlist import Netlist
 
 _NODES = ("ramp", "threshold", "output")
+_MOVING = ("ramp", "output")
+_GROUND = ("0", "gnd")
 _PARTS = ("comparator", "pullup", "supply", "load_resistor", "load_capacitor")
 
 
@@ -27,8 +29,11 @@ def lacking(
     """
     file, parts = netlist.path.name, [part.name for part in netlist.parts.values()]
     known = {*netlist.parts, *netlist.flat, *(scope.path for scope in netlist.scopes)}
+    yield from _no_range(roles)
     for path, name in _nodes(roles, core):
-        if name.lower() not in netlist.nodes:
+        if path[-1] in _MOVING and name.lower() in _GROUND:
+            yield path, f'"{name}" is ground, which never moves; expected the node of the {path[-1]}'
+        elif name.lower() not in netlist.nodes:
             yield path, f'{file} has no node "{name}"{nearest(name, netlist.nodes)}'
     for path, name in _parts(roles, core):
         if name.lower() not in known:
@@ -42,6 +47,13 @@ def lacking(
             yield path, f'{file} has no parameter, source or part "{axis.sets}"{hint}'
         else:
             yield from ((path, message) for message in _not_settable(netlist, axis.sets, axis.values))
+
+
+def _no_range(roles: Roles) -> Iterator[tuple[Position, str]]:
+    """Without a pull-up and a supply nobody knows how far the output may swing."""
+    if not (roles.pullup or roles.supply):
+        message = "names no pullup and no supply, so how far the output can swing is not known; expected one"
+        yield ("roles",), f'{message} of them, such as pullup = "Rpull"'
 
 
 def _nodes(roles: Roles, core: Core | None) -> Iterator[tuple[Position, str]]:

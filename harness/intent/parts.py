@@ -20,6 +20,7 @@ _KINDS = {
     "S": "a switch",
 }  # fmt: skip
 _ROLE_LETTERS = {"comparator": "X", "pullup": "R", "supply": "V", "load_resistor": "R", "load_capacitor": "C"}
+_TOP_LEVEL = ("pullup", "supply", "load_resistor", "load_capacitor")
 _SWITCHES = "MQJSX"
 _CORE_LETTERS = {
     "ramp source": {"source": "V"},
@@ -41,8 +42,9 @@ def read_roles(root: Table) -> Roles:
         table.text(role, "the name of a node", required=True) for role in ("ramp", "threshold", "output")
     )
     parts = {role: _part(table, role, letters) for role, letters in _ROLE_LETTERS.items()}
+    parts.update({role: _at_the_top(table, role, parts[role]) for role in _TOP_LEVEL})
     rails = table.table("supplies", 'a table such as { vcc = "Vcc" }')
-    supplies = {rail: _part(rails, rail, "V") for rail in rails.names()}
+    supplies = {rail: _at_the_top(rails, rail, _part(rails, rail, "V")) for rail in rails.names()}
     comparator_class = table.choice("comparator_class", COMPARATOR_CLASSES)
     ramp_input = table.choice("ramp_input", ("minus", "plus"))
     if parts["comparator"] and "ramp_input" not in table:
@@ -84,6 +86,15 @@ def _part(table: Table, key: str, letters: str, required: bool = False) -> str |
     name = table.text(key, f"the name of {kinds}", required)
     if name and name.rpartition(".")[2][:1].upper() not in letters:
         table.wrong(key, f'expected {kinds}, whose name begins with {" or ".join(letters)}; got "{name}"')
+        return None
+    return name
+
+
+def _at_the_top(table: Table, key: str, name: str | None) -> str | None:
+    """``name`` where it is a part of the board itself; a part inside a subcircuit is a finding."""
+    if name and "." in name:
+        message = f'"{name}" is inside a subcircuit; expected a part of the netlist\'s top level'
+        table.wrong(key, f"{message}, so draw it there")
         return None
     return name
 

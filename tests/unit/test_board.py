@@ -513,6 +513,42 @@ def test_what_the_netlist_lacks_is_said_all_at_once(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [
+        ('supply = "Vcc"', 'supply = "Xslice.Vcc"', "roles.supply"),
+        ('pullup = "Rpull"', 'pullup = "Xslice.Rout"', "roles.pullup"),
+        ('load_capacitor = "Cload"', 'load_capacitor = "Xslice.Cload"', "roles.load_capacitor"),
+        ('rail = "Vrail" }', 'rail = "Xslice.Vrail" }', "roles.supplies.rail"),
+    ],
+)
+def test_parts_that_have_to_be_at_the_top_level(tmp_path: Path, old: str, new: str, key: str) -> None:
+    (said,) = complaints(tmp_path, changed(old, new))
+    assert f": {key}: " in said and "is inside a subcircuit" in said
+
+
+@pytest.mark.parametrize("ground", ["0", "gnd", "GND"])
+def test_what_moves_is_not_ground(tmp_path: Path, ground: str) -> None:
+    text = changed('ramp = "ramp"', f'ramp = "{ground}"', changed('output = "out"', f'output = "{ground}"'))
+    board = load_board(write_board(tmp_path, text))
+    said = [str(finding) for finding in board.check_against(read_netlist(board.netlist))]
+    assert said == [
+        f'slicer.board.toml:9: roles.ramp: "{ground}" is ground, which never moves; expected the node of '
+        "the ramp",
+        f'slicer.board.toml:11: roles.output: "{ground}" is ground, which never moves; expected the node of '
+        "the output",
+    ]
+
+
+def test_how_far_the_output_swings_has_to_be_known(tmp_path: Path) -> None:
+    without = changed('pullup = "Rpull"\n', "")
+    board = load_board(write_board(tmp_path, without))
+    assert board.check_against(read_netlist(board.netlist)) == []
+    board = load_board(write_board(tmp_path, changed('supply = "Vcc"\n', "", without)))
+    (said,) = [str(finding) for finding in board.check_against(read_netlist(board.netlist))]
+    assert said.startswith("slicer.board.toml:8: roles: names no pullup and no supply")
+
+
 def test_an_axis_that_cannot_be_set_is_said_before_anything_runs(tmp_path: Path) -> None:
     text = changed('sets = "Vcc"', 'sets = "Vramp"')
     board = load_board(write_board(tmp_path, changed('sets = "Vcontrol"', 'sets = "Rtop"', text)))
