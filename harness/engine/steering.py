@@ -19,7 +19,7 @@ import subprocess
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
@@ -51,21 +51,25 @@ class Library:
     ffi: Any
     lib: Any
 
+    @cached_property
+    def _numbers(self) -> dict[str, int]:
+        return {name.lower(): number for name, number in self.ffi.typeof("enum operation").relements.items()}
+
     def assemble(self, programs: Iterable[Program]) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
         """Programs as the machine of ``steer.c`` reads them: codes, each program closed by END, and the
         constants that they point to. Raises ValueError where one is too deeply nested."""
-        numbers = self.ffi.typeof("enum operation").relements
+        numbers = self._numbers
         codes: list[int] = []
         constants: list[float] = []
         for program in programs:
             for name, argument in program.check().steps:
-                codes.append(numbers[name.upper()])
+                codes.append(numbers[name])
                 if name == "constant":
                     codes.append(len(constants))
                     constants.append(argument)
                 elif name == "column":
                     codes.append(int(argument))
-            codes.append(numbers["END"])
+            codes.append(numbers["end"])
         return np.array(codes, np.int32), np.array([*constants, 0.0])
 
     def value(self, program: Program, row: Sequence[float]) -> float:
