@@ -1,0 +1,157 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a careful user without the harness does: uniform steps, and straight lines.
+
+`cheapest` tries a list of settings on many circuits of a family and drops each at its first failure;
+`loop` then times the survivor the way it is written with PySpice, one circuit after another.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from dataclasses import dataclass
+
+from families import circuit_of
+from families.circuit import Circuit
+from families.references import last_cycle, run
+from families.study import truth_of
+from harness.engine.library import find_library
+from harness.engine.session import EngineDead, EngineError, session
+
+NEEDED = 1e-4  # of duty and relative frequency
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Integration method, relative tolerance, step control factor, points a period at least."""
+
+    method: str
+    reltol: float
+    points: int
+    trtol: float = 7.0
+
+    @property
+    def text(self) -> str:
+        factor = "" if self.trtol == 7.0 else f" trtol {self.trtol:g}"
+        return f"{self.method} {self.reltol:g}{factor} T/{self.points}"
+
+
+SETTINGS = (
+    Setting("trap", 1e-3, 200), Setting("trap", 1e-3, 1000), Setting("trap", 1e-3, 5000),
+    Setting("trap", 1e-4, 200), Setting("trap", 1e-4, 1000), Setting("trap", 1e-5, 200),
+    Setting("trap", 1e-6, 200), Setting("trap", 1e-3, 20, 0.01), Setting("trap", 1e-4, 50, 0.1),
+    Setting("gear", 1e-3, 1000), Setting("gear", 1e-4, 200), Setting("gear", 1e-4, 1000),
+    Setting("gear", 1e-5, 200), Setting("gear", 1e-6, 200), Setting("gear", 1e-6, 1000),
+    Setting("gear", 1e-5, 200, 1.0), Setting("gear", 1e-6, 2000, 1.0),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A family's circuits to try settings on."""
+
+    family: str
+    study: int
+    count: int
+
+
+@dataclass
+class Found:
+    """The cheapest setting that reaches ``NEEDED`` on all circuits, or None; how many circuits the best one
+    of the others passed; the circuits that were tried."""
+
+    family: str
+    setting: Setting | None
+    tried: int
+    passed: dict[str, int]
+    milliseconds: float
+
+
+def cheapest(trial: Trial) -> Found:
+    """Tries every setting on a family's circuits, in the harness's session but without any steering."""
+    seconds = {setting: 0.0 for setting in SETTINGS}
+    passed = {setting: 0 for setting in SETTINGS}
+    alive, tried = list(SETTINGS), 0
+    for number in range(trial.count):
+        circuit = circuit_of(trial.family, trial.study, number)
+        try:
+            truth, spread = truth_of(circuit)
+        except EngineDead:
+            raise
+        except (EngineError, ValueError):
+            continue
+        if spread > 0.1 * NEEDED:
+            continue
+        tried += 1
+        for setting in tuple(alive):
+            begin = time.perf_counter()
+            try:
+                duty, frequency = _uniform(circuit, setting)
+                good = max(abs(duty - truth.duty), abs(frequency / truth.frequency - 1)) <= NEEDED
+            except EngineDead:
+                raise
+            except (EngineError, ValueError):
+                good = False
+            seconds[setting] += time.perf_counter() - begin
+            passed[setting] += good
+            if not good:
+                alive.remove(setting)
+    best = min(alive, key=lambda setting: seconds[setting], default=None)
+    spent = 1e3 * seconds[best] / tried if best is not None else float("nan")
+    return Found(trial.family, best, tried, {s.text: passed[s] for s in SETTINGS}, spent)
+
+
+def _uniform(circuit: Circuit, setting: Setting) -> tuple[float, float]:
+    factor = "" if setting.trtol == 7.0 else f" trtol={setting.trtol!r}"
+    options = f"method={setting.method} reltol={setting.reltol!r}{factor}"
+    return run(session(), circuit, options, setting.points, circuit.settling)
+
+
+@dataclass(frozen=True)
+class Loop:
+    """Circuits of a family for the loop with PySpice."""
+
+    family: str
+    study: int
+    count: int
+    setting: Setting
+
+
+def loop(task: Loop) -> list[float]:
+    """Wall time (s) of each circuit: build, ``transient()``, last cycle. In a process of its own, since
+    PySpice's engine and the harness's cannot share one."""
+    os.environ["NGSPICE_LIBRARY_PATH"] = find_library()
+    os.environ["OMP_NUM_THREADS"] = "1"
+    import logging
+
+    logging.disable(logging.CRITICAL)
+    circuits = [circuit_of(task.family, task.study, number) for number in range(task.count)]
+    _with_pyspice(circuits[0], task.setting)  # the library loads with the first one
+    times = []
+    for circuit in circuits:
+        begin = time.perf_counter()
+        _with_pyspice(circuit, task.setting)
+        times.append(time.perf_counter() - begin)
+    return times
+
+
+def _with_pyspice(circuit: Circuit, setting: Setting) -> tuple[float, float]:
+    import numpy as np
+    from PySpice.Spice.Netlist import Circuit as SpiceCircuit
+
+    plan = circuit.plan
+    spice = SpiceCircuit("corner")
+    spice.raw_spice = "\n".join(plan.deck) + "\n"
+    simulator = spice.simulator(temperature=plan.temperature, nominal_temperature=27)
+    simulator.options(method=setting.method, reltol=setting.reltol, trtol=setting.trtol)
+    longest = plan.period / setting.points
+    analysis = simulator.transient(
+        step_time=longest, end_time=circuit.settling * plan.period, max_time=longest,
+        use_initial_condition=True,
+    )  # fmt: skip
+    record = {"time": np.array(analysis.time), plan.ramp: np.array(analysis[plan.ramp])}
+    record[plan.output] = np.array(analysis[plan.output])
+    try:
+        return last_cycle(record, plan.ramp, plan.output)
+    except ValueError:
+        return float("nan"), float("nan")
