@@ -81,9 +81,11 @@ def suffixed(text: str) -> float:
     return float(sign + number) * _SUFFIXES.get((suffix or "").lower(), 1.0)
 
 
-def level_gap(place: int, level: float, name: str) -> Gap:
-    """The gap between the watched column at ``place`` and a fixed level, open to both sides."""
-    distance = Program.of("subtract", Program.column(place), Program.constant(level))
+def level_gap(place: int, level: float, name: str, rising: bool = True) -> Gap:
+    """The gap between the watched column at ``place`` and a fixed level, open to both sides. It rises through
+    0 with the column, or against it."""
+    column, fixed = Program.column(place), Program.constant(level)
+    distance = Program.of("subtract", column, fixed) if rising else Program.of("subtract", fixed, column)
     return Gap(distance, 0, f"{name} = {level:g}")
 
 
