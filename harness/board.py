@@ -166,7 +166,20 @@ def _read_netlist(table: Table) -> Path | None:
             "netlist", f'the netlist lies beside the board file; write its bare name instead of "{text}"'
         )
         return None
+    if _leads_out(folder, text):
+        table.wrong(
+            "netlist", f'"{text}" leads out of the folder of the board file; put the netlist itself there'
+        )
+        return None
     if not (folder / text).is_file():
         there = [file.name for file in folder.iterdir() if file.suffix.lower() in _NETLIST_ENDINGS]
         table.wrong("netlist", f'there is no file "{text}" beside the board file{nearest(text, there)}')
     return folder / text
+
+
+def _leads_out(folder: Path, text: str) -> bool:
+    """Whether a link takes a file of ``folder`` elsewhere; what cannot be followed is no file either way."""
+    try:
+        return not (folder / text).resolve().is_relative_to(folder.resolve())
+    except (OSError, ValueError, RuntimeError):
+        return False

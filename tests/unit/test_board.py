@@ -540,6 +540,35 @@ def test_what_moves_is_not_ground(tmp_path: Path, ground: str) -> None:
     ]
 
 
+def test_a_netlist_that_leads_out_of_the_folder_is_not_read(tmp_path: Path) -> None:
+    """By a link of its own or by a folder that is one; not a line of what lies there is shown."""
+    inside, outside = tmp_path / "board", tmp_path / "elsewhere"
+    inside.mkdir()
+    outside.mkdir()
+    (outside / "secret.cir").write_text("a title\nsecret words\n")
+    write_board(inside)
+    (inside / "slicer.cir").unlink()
+    (inside / "slicer.cir").symlink_to(outside / "secret.cir")
+    (inside / "linked").symlink_to(outside)
+    for name in ("slicer.cir", "linked/secret.cir"):
+        board = inside / "slicer.board.toml"
+        board.write_text(changed('"slicer.cir"', f'"{name}"'))
+        with pytest.raises(BoardError) as caught:
+            load_board(board)
+        (said,) = [str(finding) for finding in caught.value.findings]
+        assert said == (
+            f'slicer.board.toml:6: board.netlist: "{name}" leads out of the folder of the board file; '
+            "put the netlist itself there"
+        )
+
+
+@pytest.mark.parametrize("name", ["round.cir", "a\\u0000b.cir"])
+def test_a_netlist_that_cannot_be_followed_is_not_there(tmp_path: Path, name: str) -> None:
+    (tmp_path / "round.cir").symlink_to("round.cir")
+    (said,) = complaints(tmp_path, changed('"slicer.cir"', f'"{name}"'))
+    assert "board.netlist: there is no file" in said
+
+
 def test_how_far_the_output_swings_has_to_be_known(tmp_path: Path) -> None:
     without = changed('pullup = "Rpull"\n', "")
     board = load_board(write_board(tmp_path, without))
