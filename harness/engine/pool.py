@@ -112,7 +112,13 @@ def _outcome(future: Future[Outcome[R]], letter: Path, seconds: float) -> tuple[
     except EngineMissing:
         raise
     except Exception as error:  # a task or a result that cannot travel between processes
-        return Outcome(None, f"{type(error).__name__}: {error}"), False
+        return Outcome(None, _fault(error)), False
+
+
+def _fault(error: Exception) -> str:
+    """A sentence about an error that no code expected; what Python calls it stands in the details."""
+    words = error.args[0] if len(error.args) == 1 and isinstance(error.args[0], str) else str(error)
+    return f"a fault of this program{f': {words}' if words else ', without a word about it'}"
 
 
 def _last_words(code: int, letter: Path) -> str:
@@ -183,4 +189,4 @@ def _attempt(function: Callable[[T], R], task: T, letter: str) -> Outcome[R]:
     except MemoryError:
         return Outcome(None, "the memory limit of a worker was reached")
     except Exception as error:
-        return Outcome(None, f"{type(error).__name__}: {error}", traceback.format_exc())
+        return Outcome(None, _fault(error), traceback.format_exc())

@@ -73,7 +73,7 @@ def test_each_failure_costs_its_own_task_only() -> None:
     crash, exit_, bug, error, dead, undefined, memory = found[::2]
     assert crash.reason == "the process of the simulator was killed by SIGSEGV"
     assert exit_.reason == "the process of the simulator ended by itself with exit code 3"
-    assert bug.reason == "KeyError: 'no such thing'"
+    assert bug.reason == "a fault of this program: no such thing"
     assert "raise KeyError" in bug.details
     assert error.reason == "line 3: words of the engine"
     assert dead.reason == "line 7: last words of the engine"
