@@ -1,9 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One subcircuit with everything that it needs, as text that runs alone, and its hash."""
+"""One subcircuit with everything that it needs, as text that runs alone."""
 
 from __future__ import annotations
 
-import hashlib
 import re
 
 from harness.netlist.cards import Circuit
@@ -25,11 +24,6 @@ def excerpt(top: Circuit, name: str) -> str:
         for word in {word.lower() for line in lines for word in _WORD.findall(line)}:
             waiting += [(other, word) for other in range(4) if word in _table(top, other)]
     return "\n".join(line for key in sorted(needed) for line in needed[key]) + "\n"
-
-
-def hash_of(text: str) -> str:
-    """sha256 of a text, as hexadecimal digits."""
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
 def _table(top: Circuit, kind: int) -> dict[str, object]:

@@ -25,7 +25,7 @@ from harness.netlist import words
 from harness.netlist.cards import Cards, Circuit, Model, read_cards
 from harness.netlist.checks import check, is_behavioural
 from harness.netlist.elements import parse_part
-from harness.netlist.excerpt import excerpt, hash_of
+from harness.netlist.excerpt import excerpt
 from harness.netlist.lines import Line, Reading, read_lines
 from harness.netlist.parts import Part
 from harness.netlist.scopes import (
@@ -105,11 +105,6 @@ class Netlist:
         """Nodes of the top level, lower case; ``gnd`` is ``0``."""
         return frozenset(name for part in self.parts.values() for name in part.nodes)
 
-    @cached_property
-    def all_nodes(self) -> frozenset[str]:
-        """Nodes of the top level and of every instance, as the engine names them (``xslice.q``)."""
-        return self.nodes | {name for part in self.flat.values() for name in part.nodes}
-
     def find(self, name: str) -> FlatPart:
         """A part by its full name, ``Rpull`` or ``xslice.rload``. Raises NetlistError with the nearest
         valid name."""
@@ -154,15 +149,6 @@ class Netlist:
         if "m" in part.parameters:
             factor *= values.evaluate(found.scope, part.parameters["m"], part.line)
         return value * factor if part.letter in ("c", "i") else value / factor
-
-    def parameter_value(self, name: str, settings: Mapping[str, float] | None = None) -> float:
-        """The value of a parameter of the top level. Raises NetlistError where there is none."""
-        parameter = self.cards.top.parameters.get(name.lower())
-        if parameter is None:
-            raise NetlistError(
-                [Finding(self.path, f'there is no parameter "{name}"{nearest(name, self.parameters)}')]
-            )
-        return Values(_lowered(settings)).parameter(self.scopes[0], name.lower(), parameter.line, name)
 
     def source_function(
         self, name: str, settings: Mapping[str, float] | None = None
@@ -258,11 +244,6 @@ class Netlist:
         """
         self._require_subcircuit(name)
         return excerpt(self.cards.top, name.lower())
-
-    def hash_of_subcircuit(self, name: str) -> str:
-        """sha256 of :meth:`subcircuit_text`: the same however files and comments are arranged."""
-        self._require_subcircuit(name)
-        return hash_of(excerpt(self.cards.top, name.lower()))
 
     def _require_subcircuit(self, name: str) -> None:
         if name.lower() not in self.subcircuits:

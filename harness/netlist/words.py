@@ -117,11 +117,6 @@ def is_value(text: str) -> bool:
     return is_expression(text) or is_number(text)
 
 
-def marked_expressions(text: str) -> list[str]:
-    """Everything that stands in braces or single quotes."""
-    return [a or b for a, b in re.findall(r"\{([^{}]*)\}|'([^']*)'", text)]
-
-
 def names_used(expression: str) -> Iterator[str]:
     """Names of an expression in lower case; functions and the arguments of V() and I() left out."""
     for match in _NAME.finditer(_NODE_CALL.sub(" ", without_numbers(expression))):

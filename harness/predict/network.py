@@ -53,11 +53,6 @@ class Branch:
     value: float | Array = float("nan")
 
 
-def pull_down(node: str, resistance: float | Array) -> Branch:
-    """A further resistor (Ohm) from ``node`` to ground, such as a switched branch of a divider."""
-    return Branch("R", f"pull-down of {node}", node.lower(), GROUND, resistance)
-
-
 @dataclass(frozen=True)
 class Network:
     """Branches of a resistive network and the way to their values.

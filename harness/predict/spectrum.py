@@ -25,16 +25,6 @@ def pulse_harmonics(swing: ArrayLike, duty: ArrayLike, count: int = 16) -> Array
     return np.asarray(2 * level / (order * np.pi) * np.abs(np.sin(order * np.pi * share)))
 
 
-def edge_factor(edge: ArrayLike, period: ArrayLike, count: int = 16) -> Array:
-    """Factor on each harmonic for equal linear edges of ``edge`` seconds from 0 % to 100 %.
-
-    Law: abs(sinc(n * edge / period)), with sinc(x) = sin(pi x) / (pi x). Shape (corners, count).
-    Valid only where rise and fall are straight and equally long; an exponential edge needs another factor.
-    """
-    share = np.asarray(edge, dtype=float)[..., None] / np.asarray(period, dtype=float)[..., None]
-    return np.asarray(np.abs(np.sinc(np.arange(1, count + 1) * share)))
-
-
 def ideal_mean(low: ArrayLike, swing: ArrayLike, duty: ArrayLike) -> Array:
     """Mean level of a rectangular pulse, V_L + A D, in volts."""
     return np.asarray(np.asarray(low) + np.asarray(swing) * np.asarray(duty), dtype=float)

@@ -90,7 +90,6 @@ def test_values_under_settings(netlist: Netlist) -> None:
     assert netlist.value("rtop", settings) == 70e3
     assert netlist.value("x2.rfixed", settings) == 500.0
     assert netlist.value("x1.rfixed", settings) == 235.0
-    assert netlist.parameter_value("half", {"rail": 9.0}) == 4.5
 
 
 def test_functions_of_sources(netlist: Netlist) -> None:

@@ -12,7 +12,7 @@ import sympy
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.predict.network import Branch, Network, pull_down
+from harness.predict.network import Branch, Network
 
 
 def bridge(values: list[float]) -> list[Branch]:
@@ -119,7 +119,7 @@ def test_resistance_seen_is_the_slope_of_a_test_current() -> None:
     assert np.isnan(network.resistance_seen("nowhere")).all()
 
 
-def test_pull_down_is_a_further_branch() -> None:
+def test_a_further_branch_pulls_a_tap_down() -> None:
     """A divider with a switched resistor at its tap."""
     network = Network.of_branches(
         [
@@ -129,7 +129,7 @@ def test_pull_down_is_a_further_branch() -> None:
         ]
     )
     assert network.solve()["tap"] == pytest.approx([7.5])
-    foot = network.solve(extra=[pull_down("tap", np.array([1e3, np.inf]))])["tap"]
+    foot = network.solve(extra=[Branch("R", "r3", "tap", "0", np.array([1e3, np.inf]))])["tap"]
     assert foot == pytest.approx([15 * (10 / 11) / (10 + 10 / 11), 7.5])
 
 
