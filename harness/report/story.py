@@ -14,6 +14,7 @@ import pandas as pd
 
 from harness import quantities
 from harness.report import rounding, tables
+from harness.report.left_open import not_shown
 from harness.report.statement import Statement, state_of_affairs
 from harness.results import RunResult
 from harness.verdict import FORMULA, REMAINDER, SLIP
@@ -321,54 +322,6 @@ def states(corners: pd.DataFrame) -> tuple[tuple[str, int], ...]:
     """Every state that occurs with its number of corners, in the order of the list of states."""
     found = corners["state"].astype(str).value_counts()
     return tuple((state, int(found[state])) for state in quantities.STATES if state in found)
-
-
-def not_shown(result: RunResult) -> tuple[str, ...]:
-    """Sentences about everything that this run leaves open."""
-    corners = result.corners
-    sentences: list[str] = []
-    state = corners["state"].astype(str)
-    for word in ("not simulated", "out of range", "no ramp", "chatter"):
-        rows = corners[state == word]
-        reasons = (
-            rows["reason"].fillna("").astype(str) if "reason" in rows else pd.Series("", index=rows.index)
-        )
-        for reason, group in rows.groupby(reasons, sort=True):
-            names = rounding.listed(group["corner"].astype(str).tolist())
-            sentence = f"{rounding.count(len(group), 'corner')} {word}: {names}"
-            sentences.append(f"{sentence} ({reason})." if reason else f"{sentence}.")
-    for quantity in tables.present(corners):
-        title = quantities.stem(quantity).title
-        coarse = int((tables.column(corners, quantity, "agreement", "").astype(str) == "too coarse").sum())
-        if coarse:
-            sentences.append(
-                f"{title}: too coarse in {rounding.count(coarse, 'corner')}, the bar is above a quarter"
-                " of the"
-                " tolerance."
-            )
-        verdicts = tables.column(corners, quantity, "limit", "").astype(str)
-        for word, meaning in (
-            ("no figure", "a limit without a figure"),
-            ("too close to call", "the limit lies inside the bar"),
-        ):
-            names = corners.loc[verdicts == word, "corner"].astype(str).tolist()
-            if names:
-                sentences.append(
-                    f"{title}: {meaning} in {rounding.count(len(names), 'corner')}: {rounding.listed(names)}."
-                )
-    for quantity in tables.compared(corners):
-        if tables.numbers(corners, quantity, "simulated").isna().all():
-            sentences.append(
-                f"{quantities.stem(quantity).title}: a hand figure and nothing simulated beside it."
-            )
-    missing = [name for name in result.board.limits if name not in tables.present(corners)]
-    if missing:
-        sentences.append(f"Limits on quantities that nothing measured: {', '.join(missing)}.")
-    if not result.board.limits:
-        sentences.append("The board file sets no limits: nothing is shown about them.")
-    if not tables.compared(corners):
-        sentences.append("The board file has no hand formulas: simulated figures stand alone.")
-    return tuple(sentences)
 
 
 def expected_stories(result: RunResult) -> tuple[ExpectedStory, ...]:

@@ -18,7 +18,7 @@ from harness.board import Board, load_board
 from harness.corners import corner_table
 from harness.findings import Finding
 from harness.results import RunResult
-from harness.verdict import expected_figures, judge
+from harness.verdict import expected_figures, judge, trusted_formulas
 
 BOARD = """
 [board]
@@ -160,6 +160,7 @@ def make_result(
         hand,
         {"solved": ideal[[]], "ideal": ideal, "refined": refined},
         effects,
+        trusted_formulas(board, corners, hand, hand, ideal, refined),
         simulated,
         bars,
     )
@@ -182,7 +183,7 @@ def make_result(
         harmonics=_harmonics(nominal),
         effects=chain,
         check=check,
-        expected=expected_figures(board, table),
+        expected=expected_figures(board, table, set(table["corner"])),
         run={
             "board": board.name,
             "corners": len(table),

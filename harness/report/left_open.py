@@ -1,0 +1,76 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a run leaves open, in sentences: corners without figures, wide bars, limits nobody met."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from harness import quantities
+from harness.report import rounding, tables
+from harness.results import RunResult
+
+
+def not_shown(result: RunResult) -> tuple[str, ...]:
+    """Sentences about everything that this run leaves open."""
+    corners = result.corners
+    sentences: list[str] = []
+    state = corners["state"].astype(str)
+    for word in ("not simulated", "out of range", "no ramp", "chatter"):
+        rows = corners[state == word]
+        reasons = (
+            rows["reason"].fillna("").astype(str) if "reason" in rows else pd.Series("", index=rows.index)
+        )
+        for reason, group in rows.groupby(reasons, sort=True):
+            names = rounding.listed(group["corner"].astype(str).tolist())
+            sentence = f"{rounding.count(len(group), 'corner')} {word}: {names}"
+            sentences.append(f"{sentence} ({reason})." if reason else f"{sentence}.")
+    for quantity in tables.present(corners):
+        title = quantities.stem(quantity).title
+        coarse = int((tables.column(corners, quantity, "agreement", "").astype(str) == "too coarse").sum())
+        if coarse:
+            sentences.append(
+                f"{title}: too coarse in {rounding.count(coarse, 'corner')}, the bar is above a quarter of"
+                " the tolerance."
+            )
+        verdicts = tables.column(corners, quantity, "limit", "").astype(str)
+        for word, meaning in (
+            ("no figure", "a limit without a figure"),
+            ("too close to call", "the limit lies inside the bar"),
+        ):
+            names = corners.loc[verdicts == word, "corner"].astype(str).tolist()
+            if names:
+                sentences.append(
+                    f"{title}: {meaning} in {rounding.count(len(names), 'corner')}: {rounding.listed(names)}."
+                )
+    for quantity in tables.compared(corners):
+        if tables.numbers(corners, quantity, "simulated").isna().all():
+            sentences.append(
+                f"{quantities.stem(quantity).title}: a hand figure and nothing simulated beside it."
+            )
+    missing = [name for name in result.board.limits if name not in tables.present(corners)]
+    if missing:
+        sentences.append(f"Limits on quantities that nothing measured: {', '.join(missing)}.")
+    if not result.board.limits:
+        sentences.append("The board file sets no limits: nothing is shown about them.")
+    if not tables.compared(corners):
+        sentences.append("The board file has no hand formulas: simulated figures stand alone.")
+    sentences += _settings_left_open(result)
+    return tuple(sentences)
+
+
+def _settings_left_open(result: RunResult) -> list[str]:
+    """What the run's own record says about its bars and about what it could not check."""
+    settings = result.run.get("settings", {})
+    sentences = []
+    wide = int(result.run.get("simulated", 0)) - int(
+        settings.get("bar_asked_for_reached", result.run.get("simulated", 0))
+    )
+    if wide > 0:
+        sentences.append(
+            f"The bar asked for, {settings['accuracy']:g} of the period, was not reached in"
+            f" {rounding.count(wide, 'corner')}; the bars that were reached are shown."
+        )
+    sentences += [
+        f"{text[0].upper()}{text[1:]}." for text in result.run.get("assumed", ()) if "not checked" in text
+    ]
+    return sentences
