@@ -227,9 +227,8 @@ def test_an_empty_effect_table_is_no_obstacle(result: RunResult) -> None:
     assert all(one.effect == "" for one in tell(dataclasses.replace(result, effects=empty)).partings)
 
 
-def test_bars_that_were_not_reached_and_ranges_not_checked_are_said() -> None:
+def test_bars_that_were_not_reached_and_ranges_not_checked_are_said(result: RunResult) -> None:
     """What the run's record leaves open stands on the first screen."""
-    result = make_result()
     settings = {**result.run["settings"], "bar_asked_for_reached": result.run["simulated"] - 2}
     assumed = ["common-mode range not checked: no class is named"]
     record = {**result.run, "settings": settings, "assumed": assumed}
