@@ -41,15 +41,27 @@ def instant_in(time: Array, wave: Array, level: float, k: int) -> float:
     curve = _cubic(time, wave, k)
     if curve is None:
         return float(time[k]) + share * step
-    low, high = 0.0, step
-    rising = wave[k + 1] > wave[k]
+    rising = bool(wave[k + 1] > wave[k])
+    return float(time[k]) + _time_at(curve, level, share * step, step, rising)
+
+
+def _time_at(curve: Cubic, level: float, guess: float, step: float, rising: bool) -> float:
+    """When the curve crosses the level between 0 and ``step`` (s): Newton's method, kept inside."""
+    low, high, at = 0.0, step, guess
     for _ in range(60):
-        middle = (low + high) / 2
-        if (_value(curve, middle) > level) == rising:
-            high = middle
+        above = _value(curve, at) - level
+        if (above > 0) == rising:
+            high = at
         else:
-            low = middle
-    return float(time[k]) + (low + high) / 2
+            low = at
+        slope = _slope(curve, at)
+        following = at - above / slope if slope else low
+        if not low < following < high:
+            following = (low + high) / 2
+        if abs(following - at) <= 4e-16 * step:
+            break
+        at = following
+    return at
 
 
 def value_at(time: Array, wave: Array, instant: float) -> float:
@@ -95,3 +107,9 @@ def _cubic(time: Array, wave: Array, k: int) -> Cubic | None:
 def _value(curve: Cubic, at: float) -> float:
     start, first, second, third, step, before = curve
     return start + at * (first + (at - step) * (second + (at - before) * third))
+
+
+def _slope(curve: Cubic, at: float) -> float:
+    _, first, second, third, step, before = curve
+    bend = second + (at - before) * third
+    return first + (at - step) * bend + at * (bend + (at - step) * third)

@@ -62,7 +62,7 @@ def _mode(time: Array, wave: Array, low: float, high: float, upper: bool) -> flo
     spread = _Spread(time, wave)
     for bins in (BINS, BINS // 10):
         edges = low + (high - low) / 2 * (np.arange(bins // 2 + 1) / (bins // 2) + upper)
-        held = np.diff([spread.below(float(edge)) for edge in edges])
+        held = np.diff(spread.all_below(edges))
         held[-1] += spread.below(float(edges[-1]), inclusive=True) - spread.below(float(edges[-1]))
         best = int(np.argmax(held))
         if held[best] >= LEAST_SHARE * spread.total and held[best] >= DISTINCT * held.sum() / len(held):
@@ -107,6 +107,12 @@ class _Spread:
         share = np.clip((value - self.low) / self.rise, 0.0, 1.0)
         flat = self.low <= value if inclusive else self.low < value
         return float(np.sum(self.step * np.where(self.flat, flat, share)))
+
+    def all_below(self, values: Array) -> Array:
+        """Time (s) spent below each of the values."""
+        share = np.clip((values[:, np.newaxis] - self.low) / self.rise, 0.0, 1.0)
+        flat = self.low < values[:, np.newaxis]
+        return np.asarray(np.sum(self.step * np.where(self.flat, flat, share), axis=1))
 
     def median(self, least: float, most: float) -> float:
         """Median over the time spent from ``least`` to ``most``, both included; their middle where there is
