@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from harness.engine import bars, guards, memory
-from harness.engine.gaps import Gap, Watch, watch
+from harness.engine.gaps import Gap, Watch, level_gap, watch
 from harness.engine.plan import (
     Measure,
     NoCycle,
@@ -30,17 +30,15 @@ from harness.engine.plan import (
     source_levels,
     too_small,
 )
-from harness.engine.programs import Program
 from harness.engine.session import EngineDead, EngineError, Session
 from harness.engine.stepper import LIGHT, Guide, Limits, Stepper, make_stepper
 
 RE_ENTRY = 0.03  # of the period before the marker, where a finer run enters the settled state
 FINEST = 6
 CHEAP = 1e-4  # an accuracy that two decades may be enough for
-ALIKE_SWITCHING = 0.1  # of the accuracy asked for: so near two decades must lie to be the last
+ALIKE_SWITCHING = 0.05  # of the accuracy asked for: so near two decades must lie to be the last
 ALIKE_SMOOTH = 0.35  # the same where nothing switched
 SLOW_TRIES = 12
-UNREAD_BAR = 1e-2
 CHARGES = (1e-14, 1e-12, 1e-11)  # C, the engine's charge tolerance, from rung to rung
 STARTS = {
     "warm": "from the settled state",
@@ -87,6 +85,7 @@ class Decades:
         self.rest: memory.Rest | None = None
         self.notes = list(notes or [])
         self.points = 0
+        self.rung = (CHARGES[0], "cold")
         self.begun = time.monotonic()
 
     def run(self) -> Settled:
@@ -113,7 +112,8 @@ class Decades:
             del runs[:-2]
             if len(tables) >= (2 if self._two_may_do(tables, run) else 3):
                 result = self._judge(tables, runs, decade)
-                if result.reached or decade >= FINEST or self._late():
+                enough = result.reached or (self._watch.unread and self._small(result))
+                if enough or decade >= FINEST or self._late():
                     return result
             decade += 1
 
@@ -121,10 +121,8 @@ class Decades:
         return time.monotonic() - self.begun > _TIME_SHARE * self.plan.seconds
 
     def _two_may_do(self, tables: list[dict[str, float]], run: _Run) -> bool:
-        """True where two decades are enough: a source keeps the time and nothing switches, or what is asked
-        for is far above their difference. Two runs that switch may agree by luck, smooth ones hardly."""
-        if self._watch.timed and not self._watch.switching:
-            return True
+        """True where two decades are enough: what is asked for is far above their difference. Two runs that
+        switch may agree by luck, smooth ones hardly."""
         share = ALIKE_SWITCHING if run.stepper.events else ALIKE_SMOOTH
         apart = bars.apart(tables) if len(tables) == 2 else math.inf
         return self.plan.accuracy >= CHEAP and apart <= share * self.plan.accuracy
@@ -154,7 +152,9 @@ class Decades:
         for kind in STARTS if self.start is not None else list(STARTS)[1:]:
             for charge in CHARGES if kind in ("warm", "cold") else CHARGES[:2]:
                 try:
-                    return self._one_run(decade, charge, kind)
+                    run = self._one_run(decade, charge, kind)
+                    self.rung = (charge, kind)
+                    return run
                 except EngineDead:
                     raise
                 except EngineError as error:
@@ -207,9 +207,7 @@ class Decades:
         return self.columns.index(name)
 
     def _level_gap(self, node: str, level: float, way: int) -> Gap:
-        place, at = Program.column(self._column(node)), Program.constant(level)
-        value = Program.of("subtract", place, at) if way > 0 else Program.of("subtract", at, place)
-        return Gap(value, 0, f"v({node}) = {level:g}")
+        return level_gap(self._column(node), level, f"v({node})", rising=way > 0)
 
     # ---- from run to run
 
@@ -269,28 +267,38 @@ class Decades:
         figures, widths = bars.all_figures(
             tables, run.drift, run.stepper.events, self.plan.accuracy, 1e-3 * 10 ** (-decade / 2)
         )
-        asked = [
-            widths.get("frequency", math.nan) / figures.get("frequency", math.nan),
-            widths.get("duty", math.nan),
-        ]
-        reached = all(not math.isfinite(bar) or bar <= self.plan.accuracy * (1 + 1e-9) for bar in asked)
         notes = list(self.notes)
         objections = self._objections(runs)
         if objections:
-            reached = False
             notes += objections
             widths = {name: math.inf for name in widths}
         if self._watch.unread:
             notes += [f"may switch, could not be read: {line}" for line in self._watch.unread]
-            widen(figures, widths, UNREAD_BAR)
-            reached = False
         if run.stepper.finished == "drifting":
             notes.append("the cycle had not closed on itself; its drift is in the bars")
-        return Settled(
+        result = Settled(
             figures=figures, bars=widths, words=run.words, record=run.record, begin=run.begin, end=run.end,
-            setting=f"steered steps, trapezoidal, {len(tables)} decades", decade=decade, reached=reached,
+            setting=self._setting(len(tables)), decade=decade, reached=False,
             points=self.points, notes=notes, unread=self._watch.unread,
         )  # fmt: skip
+        result.reached = self._small(result) and not objections and not self._watch.unread
+        return result
+
+    def _setting(self, count: int) -> str:
+        """The rung of the ladder that the last run stood on, in words."""
+        charge, kind = self.rung
+        text = f"steered steps, trapezoidal, {count} decades"
+        if charge != CHARGES[0]:
+            text += f", charge tolerance {charge:g}"
+        return text if kind == "warm" else f"{text}, {STARTS[kind]}"
+
+    def _small(self, result: Settled) -> bool:
+        """True where the bars of duty and frequency are as small as asked for, where there is a figure."""
+        asked = (
+            result.bars.get("frequency", math.nan) / result.figures.get("frequency", math.nan),
+            result.bars.get("duty", math.nan),
+        )
+        return all(math.isnan(bar) or bar <= self.plan.accuracy * (1 + 1e-9) for bar in asked)
 
     def _objections(self, runs: list[_Run]) -> list[str]:
         """What forbids to believe two runs although their figures may agree."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 import time
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -15,6 +16,8 @@ from harness.engine.decades import widen
 from harness.engine.plan import Measure, NoCycle, Plan, Record, Settled, load, measured
 from harness.engine.session import Session, vector_name
 
+UNREAD_BAR = 1e-3  # share of the figure that is believed at best where a switch could not be read
+_CHECK_STEPS, _CHECK_PERIODS = 2000, 5
 UNIFORM_BAR = 5e-3  # share of the figure that uniform steps are believed to at best
 _GEAR = "method=gear reltol={reltol!r} chgtol=1e-12"
 _FIRST = 1e-9  # s: first step where nothing is known
@@ -138,6 +141,31 @@ def uniform(session: Session, plan: Plan, measure: Measure, notes: list[str]) ->
         setting="uniform steps, Gear, reltol 1e-6, period/1000", decade=0, reached=False,
         points=len(record["time"]), notes=notes,
     )  # fmt: skip
+
+
+def cross_check(
+    session: Session, plan: Plan, measure: Measure, settled: Settled, start: Mapping[str, float] | None
+) -> None:
+    """Widens the bars of a board with switches that could not be read, by what a run says that knows nothing
+    of switches: uniform steps by another method. Steered runs may miss such a switch, all of them alike.
+
+    No bar is then below ``UNREAD_BAR`` of its figure, and none below three times the difference.
+    """
+    period = settled.end - settled.begin
+    longest = period / _CHECK_STEPS
+    load(session, plan, _GEAR.format(reltol=1e-6), start)
+    record = session.transient(longest, _CHECK_PERIODS * period, longest, initial=True)
+    marks = _rises(record, plan.ramp, 0.5 * (settled.figures["ramp_low"] + settled.figures["ramp_high"]))
+    if len(marks) < 2:
+        settled.bars = dict.fromkeys(settled.bars, math.inf)
+        settled.notes.append("uniform steps show no whole cycle where steered ones do")
+        return
+    figures, _ = measured(measure, record, *marks[-2:])
+    widen(settled.figures, settled.bars, UNREAD_BAR)
+    for name, width in settled.bars.items():
+        apart = abs(figures.get(name, math.nan) - settled.figures[name])
+        settled.bars[name] = max(width, 3.0 * apart) if math.isfinite(apart) else width
+    settled.notes.append("bars hold what uniform steps (Gear, period/2000) say instead")
 
 
 def _rises(record: Record, node: str, level: float) -> list[float]:

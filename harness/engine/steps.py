@@ -17,7 +17,7 @@ import math
 
 from harness.engine.decades import Decades
 from harness.engine.plan import Figures, Measure, NoCycle, Plan, Record, Settled, load, too_small
-from harness.engine.scout import scout, uniform
+from harness.engine.scout import cross_check, scout, uniform
 from harness.engine.session import EngineDead, EngineError, Session
 
 __all__ = ["Figures", "Measure", "NoCycle", "Plan", "Record", "Settled", "load", "settle", "too_small"]
@@ -35,16 +35,24 @@ def settle(session: Session, plan: Plan, measure: Measure) -> Settled:
     try:
         if hinted:
             try:
-                return Decades(session, plan, measure).run()
+                return _steered(session, plan, measure, notes)
             except NoCycle as error:  # a hint may have been wrong
                 notes.append(f"no cycle where it was expected ({error}); a pilot run found it")
         else:
             notes.append("nothing was known of the cycle; a pilot run found it")
         plan = scout(session, plan)
-        return Decades(session, plan, measure, notes).run()
+        return _steered(session, plan, measure, notes)
     except EngineDead:
         raise
     except EngineError as error:
         if not too_small(error) or not math.isfinite(plan.period):
             raise
         return uniform(session, plan, measure, [*notes, f"steered run: {error}"])
+
+
+def _steered(session: Session, plan: Plan, measure: Measure, notes: list[str]) -> Settled:
+    decades = Decades(session, plan, measure, notes)
+    settled = decades.run()
+    if settled.unread:
+        cross_check(session, plan, measure, settled, decades.start)
+    return settled
