@@ -48,6 +48,7 @@ def instant_in(time: Array, wave: Array, level: float, k: int) -> float:
 def _time_at(curve: Cubic, level: float, guess: float, step: float, rising: bool) -> float:
     """When the curve crosses the level between 0 and ``step`` (s): Newton's method, kept inside."""
     low, high, at = 0.0, step, guess
+    rounding = 4e-16 * (abs(level) + abs(curve[0]))
     for _ in range(60):
         above = _value(curve, at) - level
         if (above > 0) == rising:
@@ -58,7 +59,7 @@ def _time_at(curve: Cubic, level: float, guess: float, step: float, rising: bool
         following = at - above / slope if slope else low
         if not low < following < high:
             following = (low + high) / 2
-        if abs(following - at) <= 4e-16 * step:
+        if abs(above) <= rounding or abs(following - at) <= 4e-16 * step:
             break
         at = following
     return at
