@@ -13,10 +13,8 @@ from harness.board import Board
 from harness.engine.steps import Plan
 from harness.measure.cycle import Probes
 from harness.netlist import Netlist
+from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE
 from harness.simulate import SINK, Task
-
-TEMPERATURE = "temperature"
-ROOM_TEMPERATURE = 25.0  # degC, where a board has no temperature axis
 
 
 def settings_of(board: Board, row: Mapping[str, float]) -> dict[str, float]:

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 Scale = Literal["absolute", "swing", "ramp", "figure", "cents"]
+TEMPERATURE = "temperature"  # name of the axis that the engine itself takes
+ROOM_TEMPERATURE = 25.0  # degC, where a board has no such axis
 STATES = ("pulsing", "stuck high", "stuck low", "chatter", "no ramp", "out of range", "not simulated")
 
 

@@ -25,9 +25,10 @@ from harness.engine.meanings import meaning
 from harness.findings import BoardError, Finding, NetlistError
 from harness.netlist import Netlist, read_netlist
 from harness.netlist.lint import lint
-from harness.planning import ROOM_TEMPERATURE, TEMPERATURE, tasks_of
+from harness.planning import tasks_of
 from harness.predict.hand import hand_substitution, hand_table
 from harness.predict.refined import Prediction, predict
+from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE
 from harness.resources import netlists_folder
 from harness.results import RunResult
 from harness.simulate import CornerResult, Task, simulate

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from harness.predict.network import GROUND, Branch, Network, per_setting, values_of
+from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE
 from harness.units import parse_spice
 
 if TYPE_CHECKING:
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
     from harness.netlist import Netlist, Part
 
 Array = NDArray[np.float64]
-TEMPERATURE = "temperature"
-ROOM_TEMPERATURE = 25.0  # degC, where a board has no temperature axis
 NOMINAL_TEMPERATURE = 27.0  # degC, at which the engine takes part values as written
 
 
