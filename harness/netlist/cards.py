@@ -22,6 +22,9 @@ _ANALYSES = frozenset(
         ".four .fft .step .temp .width .csparam .backanno .protect .unprotect .title .alter .view .wcase .mc"
     )
 )
+_NODE = re.compile(r"[^\s(){}\[\]=,;'`|<>&]+")
+_VOLTAGE = re.compile(rf"v\(\s*({_NODE.pattern})\s*\)", re.IGNORECASE)
+_BLANK_IN_VOLTAGE = re.compile(r"(?<![\w.])v\s+\(", re.IGNORECASE)
 _CONDITIONS = frozenset({".if", ".elseif", ".else", ".endif"})
 _TYPES = frozenset(kind for kinds in MODEL_TYPES.values() for kind in kinds) | CODE_MODELS
 _KNOWN_CARDS = words.split(
@@ -40,8 +43,16 @@ class Parameter:
     @property
     def engine_text(self) -> str:
         """The value as every engine reads it: a number, or an expression in braces."""
-        bare = re.sub(r"\s+", " ", words.inner(self.text))
-        return self.text if words.is_number(self.text) else f"{{{bare}}}"
+        return words.for_engines(self.text)
+
+
+@dataclass(frozen=True)
+class Condition:
+    """One voltage of an ``.ic`` or ``.nodeset`` line: the node in lower case and the value as written."""
+
+    node: str
+    text: str
+    line: Line
 
 
 @dataclass(frozen=True)
@@ -82,7 +93,7 @@ class Circuit:
     functions: dict[str, Function] = field(default_factory=dict)
     subcircuits: dict[str, Circuit] = field(default_factory=dict)
     parts: dict[str, Part] = field(default_factory=dict)
-    conditions: list[Line] = field(default_factory=list)
+    conditions: list[Condition] = field(default_factory=list)
     lines: list[Line] = field(default_factory=list)
     elements: list[Line] = field(default_factory=list)
 
@@ -325,12 +336,27 @@ class _Builder:
         )
 
     def condition(self, line: Line) -> None:
-        self.here.conditions.append(line)
-        self.here.lines.append(line)
+        plain = _BLANK_IN_VOLTAGE.sub("v(", line.rest)
+        pairs = words.assignments(plain)
+        found = [
+            Condition(match[1].lower(), text, line)
+            for name, text in pairs
+            if (match := _VOLTAGE.fullmatch(name)) and words.is_plain_value(text)
+        ]
+        if not pairs or len(found) < len(pairs) or words.before_assignments(plain):
+            self.problem(line, f'cannot read "{line.rest}"; expected v(node)=value', line.keyword)
+            return
+        self.here.conditions += found
+        settings = " ".join(f"v({each.node})={words.for_engines(each.text)}" for each in found)
+        self.here.lines.append(Line(f"{line.keyword} {settings}", line.path, line.number))
 
     def global_node(self, line: Line) -> None:
-        self.globals.update(node(word) for word in words.split(line.rest))
-        self.here.lines.append(line)
+        names = words.split(line.rest)
+        if not names or not all(_NODE.fullmatch(name) for name in names):
+            self.problem(line, f'cannot read "{line.rest}"; expected names of nodes', line.keyword)
+            return
+        self.globals.update(node(name) for name in names)
+        self.here.lines.append(Line(f".global {' '.join(names)}", line.path, line.number))
 
     def read_elements(self, circuit: Circuit) -> None:
         visible = circuit.visible()

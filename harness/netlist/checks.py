@@ -32,7 +32,6 @@ RESERVED_NAMES = frozenset(
     words.split("last time temper hertz e gauss agauss unif aunif limit sqr sqrt min max abs int nint sgn")
 )
 _OF_INSTANCES = frozenset({"m"})
-_NODE_LIST = re.compile(r"v\s*\(([^()]*)\)", re.IGNORECASE)
 
 
 def is_behavioural(part: Part) -> bool:
@@ -54,7 +53,7 @@ def check(cards: Cards, scopes: list[Scope], parts: Mapping[str, FlatPart], valu
         nodes = nodes_of(scope.circuit, cards)
         found += _parameters(scope, values)
         found += _models(scope, values)
-        found += _conditions(scope, nodes)
+        found += _conditions(scope, nodes, values)
         for part in scope.circuit.parts.values():
             found += _instance(scope, part) if part.letter == "x" else ()
             found += _values(scope, part, values)
@@ -209,13 +208,15 @@ def _controls(scope: Scope, part: Part) -> Iterator[Finding]:
             )
 
 
-def _conditions(scope: Scope, nodes: frozenset[str]) -> Iterator[Finding]:
-    for line in scope.circuit.conditions:
-        for match in _NODE_LIST.finditer(line.rest):
-            name = node(match[1].strip())
-            if "." not in name and name not in nodes:
-                yield _finding(
-                    line, f'no part is connected to a node "{name}"{nearest(name, nodes)}', line.keyword
-                )
-        if words.unbalanced(line.rest):
-            yield _finding(line, "a bracket is not closed, or closes nothing", line.keyword)
+def _conditions(scope: Scope, nodes: frozenset[str], values: Values) -> Iterator[Finding]:
+    for condition in scope.circuit.conditions:
+        line, name = condition.line, node(condition.node)
+        if "." not in name and name not in nodes:
+            yield _finding(
+                line, f'no part is connected to a node "{name}"{nearest(name, nodes)}', line.keyword
+            )
+        sentence = words.doubtful_number(condition.text)
+        if sentence:
+            yield _finding(line, sentence, line.keyword)
+        else:
+            yield from _attempt(scope, condition.text, line, values)[1]

@@ -153,7 +153,7 @@ def _names_in(circuit: Circuit) -> Iterator[str]:
         texts += list(inner.defaults.values())
         texts += [text for model in inner.models.values() for text in model.parameters.values()]
         texts += [text for part in inner.parts.values() for text in part.texts()]
-        texts += [line.rest for line in inner.conditions]
+        texts += [condition.text for condition in inner.conditions]
         for text in texts:
             yield from words.names_used(text)
         for part in inner.parts.values():

@@ -112,6 +112,17 @@ def is_number(text: str) -> bool:
     return _PLAIN_NUMBER.fullmatch(text.strip()) is not None or _MARK.fullmatch(text.strip()) is not None
 
 
+def is_plain_value(text: str) -> bool:
+    """Whether the text is one number or one expression, with nothing behind it."""
+    bare = inner(text)
+    return is_number(text) or (is_expression(text) and bool(bare) and not any(m in bare for m in "{}'"))
+
+
+def for_engines(text: str) -> str:
+    """A value as every engine reads it: a number, or an expression in braces."""
+    return text if is_number(text) else "{" + re.sub(r"\s+", " ", inner(text)) + "}"
+
+
 def is_value(text: str) -> bool:
     """Whether a word can be the value of a part: a number or a marked expression."""
     return is_expression(text) or is_number(text)

@@ -97,6 +97,17 @@ def test_an_invisible_character_is_named(write: Write) -> None:
     assert caught.value.findings[0].line == 3
 
 
+def test_conditions_are_written_anew_from_what_was_understood(write: Write) -> None:
+    netlist = read(
+        write(
+            "title\n.param half=2.5\nR1 a b 1k\nR2 B 0 1k\nV1 a 0 1\n.IC V (a) = -1m  v( b )='half *  2'\n"
+            ".nodeset V(A)={half}, v(b)=3\n.global  a, b\n"
+        )
+    )
+    deck = [line.text for line in netlist.deck()]
+    assert deck[-3:] == [".ic v(a)=-1m v(b)={half * 2}", ".nodeset v(a)={half} v(b)=3", ".global a b"]
+
+
 def test_lines_of_an_exported_netlist_are_skipped_with_a_note(write: Write) -> None:
     netlist = read(
         write(
