@@ -9,6 +9,7 @@ from collections.abc import Iterator
 import pandas as pd
 
 from harness.board import Board
+from harness.connections import misplaced
 from harness.findings import Finding
 from harness.netlist import Netlist
 from harness.units import engineering, spice_caution
@@ -31,7 +32,8 @@ def drawn_values(board: Board, netlist: Netlist) -> dict[str, float]:
 
 def compare_drawing(board: Board, netlist: Netlist) -> pd.DataFrame:
     """One row a part: ``same``, ``differs``, ``not drawn``, or ``not intended`` (a slip there cannot be
-    noticed).
+    noticed). A part that is not connected as its role says has a row of its own: ``differs``, nodes for
+    values.
 
     Parts that an axis sets, sources of 0 and parts whose value is not a plain number are listed only where
     intended.
@@ -48,6 +50,7 @@ def compare_drawing(board: Board, netlist: Netlist) -> pd.DataFrame:
         rows.append(
             (name, wanted, engineering(drawn, unit, 6 if not same else 4), "same" if same else "differs")
         )
+    rows += [(wrong.part, wrong.intended, wrong.drawn, "differs") for wrong in misplaced(board, netlist)]
     known = {name.lower() for name in board.intended}
     driven = {axis.sets.lower() for axis in board.axes.values() if axis.sets}
     for key, part in netlist.parts.items():

@@ -1,0 +1,99 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Whether the parts that a board file gives a role are connected as that role says.
+
+The roles are the part of the intent that speaks about connections. What they say is compared with the
+drawing: names of nodes only, never a value. Where boards of this kind may differ (a resistor in series with a
+pin, a coupling capacitor, a follower), one part in between is allowed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from harness.board import Board
+from harness.netlist import Netlist
+
+PASSIVE, ANY = "rcl", "rclqjmxeg"
+
+
+@dataclass(frozen=True)
+class Connection:
+    """A part that should be at a node and is not: ``intended`` and ``drawn`` in words."""
+
+    part: str
+    intended: str
+    drawn: str
+
+
+class _Drawing:
+    def __init__(self, board: Board, netlist: Netlist) -> None:
+        self.board, self.netlist, self.core = board, netlist, board.core
+        named = [*vars(board.roles).values(), *(vars(board.core).values() if board.core else ())]
+        self.with_role = {name.lower() for name in named if isinstance(name, str)}
+
+    def nodes(self, part: str | None) -> tuple[str, ...]:
+        """Nodes of a part in lower case; none where there is no such part at the top level."""
+        found = self.netlist.parts.get(part.lower()) if part else None
+        return tuple(node.lower() for node in found.nodes) if found else ()
+
+    def at(self, part: str | None, node: str | None, between: str = "") -> Iterator[Connection]:
+        """Finds fault where ``part`` has no pin at ``node``, nor at the other side of one part of the kinds
+        ``between`` that has no role itself."""
+        ends = self.nodes(part)
+        if not ends or not node or part is None:
+            return
+        wanted = node.lower()
+        if wanted in ends or any(self._joined(end, wanted, between) for end in ends):
+            return
+        yield Connection(part, f"at node {node}", f"at {', '.join(dict.fromkeys(ends))}")
+
+    def _joined(self, one: str, other: str, kinds: str) -> bool:
+        if not kinds or "0" in (one, other):
+            return False
+        return any(
+            part.letter in kinds and name not in self.with_role and {one, other} <= set(self.nodes(name))
+            for name, part in self.netlist.parts.items()
+        )
+
+    def shared(self, one: str | None, other: str | None) -> Iterator[Connection]:
+        """Finds fault where two parts have no node but ground in common."""
+        mine, theirs = self.nodes(one), self.nodes(other)
+        if one and other and mine and theirs and not (set(mine) & set(theirs)) - {"0"}:
+            yield Connection(one, f"joined to {other}", f"at {', '.join(dict.fromkeys(mine))}")
+
+
+def misplaced(board: Board, netlist: Netlist) -> list[Connection]:
+    """Parts that are not where their roles say, each once, in the order of the roles."""
+    drawing, roles = _Drawing(board, netlist), board.roles
+    supply = drawing.nodes(roles.supply)
+    found = [
+        *drawing.at(roles.comparator, roles.ramp, ANY),
+        *drawing.at(roles.comparator, roles.threshold, "r"),
+        *drawing.at(roles.comparator, roles.output, PASSIVE),
+        *drawing.at(roles.comparator, supply[0] if supply else None, "rl"),
+        *drawing.at(roles.pullup, roles.output, PASSIVE),
+        *drawing.at(roles.load_resistor, roles.output, PASSIVE),
+        *drawing.at(roles.load_capacitor, roles.output, PASSIVE),
+    ]
+    core = board.core
+    if core is not None and core.kind == "charged capacitor":
+        found += [
+            *drawing.at(core.capacitor, roles.ramp),
+            *drawing.at(core.comparator, roles.ramp, ANY),
+            *drawing.at(core.comparator, core.trip, "r"),
+            *drawing.shared(core.gate_pullup, core.comparator),
+            *drawing.shared(core.reset_resistor, core.reset_switch),
+            *drawing.shared(core.pulldown_resistor, core.pulldown_switch),
+            *_spanning(drawing, core.reset_resistor, core.reset_switch, roles.ramp),
+            *_spanning(drawing, core.pulldown_resistor, core.pulldown_switch, core.trip),
+        ]
+    return list({connection.part: connection for connection in reversed(found)}.values())[::-1]
+
+
+def _spanning(
+    drawing: _Drawing, resistor: str | None, switch: str | None, node: str | None
+) -> Iterator[Connection]:
+    """Finds fault where neither a switch nor the resistor in series with it is at the node it pulls down."""
+    if node and node.lower() not in drawing.nodes(switch):
+        yield from drawing.at(resistor or switch, node)
