@@ -12,12 +12,14 @@ class Dimension:
     """What a quantity is measured in: the exponents of volt, ampere, second and kelvin.
 
     An ohm is V^1 A^-1, a farad A^1 s^1 V^-1. Exponents are fractions, so that a square root stays exact.
+    ``celsius``: a temperature that counts from a zero of its own; products and powers know spans only.
     """
 
     volt: Fraction = Fraction(0)
     ampere: Fraction = Fraction(0)
     second: Fraction = Fraction(0)
     kelvin: Fraction = Fraction(0)
+    celsius: bool = False
 
     def __mul__(self, other: Dimension) -> Dimension:
         return Dimension(
@@ -53,6 +55,7 @@ VOLT = Dimension(volt=Fraction(1))
 AMPERE = Dimension(ampere=Fraction(1))
 SECOND = Dimension(second=Fraction(1))
 KELVIN = Dimension(kelvin=Fraction(1))
+CELSIUS = Dimension(kelvin=Fraction(1), celsius=True)
 
 # Every unit that is understood. The first unit of a dimension is the one it is shown in.
 UNITS: dict[str, Dimension] = {
@@ -66,7 +69,7 @@ UNITS: dict[str, Dimension] = {
     "W": VOLT * AMPERE,
     "H": VOLT * SECOND / AMPERE,
     "K": KELVIN,
-    "degC": KELVIN,
+    "degC": CELSIUS,
     "%": NONE,
     "cent": NONE,
     "dB": NONE,
@@ -78,6 +81,9 @@ _NO_QUOTIENT = frozenset({"%", "degC", "cent", "dB", "Hz"})
 
 
 def dimension_of(unit: str) -> Dimension:
-    """The dimension of a unit, quotients such as ``V/s`` included. Raises KeyError for an unknown unit."""
-    above, _, below = unit.partition("/")
+    """The dimension of a unit, quotients such as ``V/s`` included; a degree in a quotient (``V/degC``) is a
+    kelvin. Raises KeyError for an unknown unit."""
+    above, slash, below = unit.partition("/")
+    if not slash:
+        return UNITS[unit]
     return UNITS["" if above == "1" else above] / UNITS[below]

@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.dimensions import NONE, Dimension, dimension_of
+from harness.dimensions import CELSIUS, KELVIN, NONE, Dimension, dimension_of
 from harness.expressions import (
     COMPARISONS,
     Call,
@@ -40,6 +40,8 @@ Values = NDArray[np.float64] | float
 CONSTANTS: Mapping[str, float] = {"pi": math.pi}
 _MANY = 99
 _LARGEST_EXPONENT = 12
+_ICE_POINT = 273.15  # K at 0 degC, by definition of the degree Celsius
+_OWN_ZERO = f"degC counts from a zero of its own: add {_ICE_POINT} K or take a difference"
 
 
 def _parallel(*resistances: Any) -> Any:
@@ -112,6 +114,14 @@ _BINARY: dict[str, Callable[..., Any]] = {
 }  # fmt: skip
 
 
+_Term = tuple[Node, Dimension]
+
+
+def _is_zero(term: Node) -> bool:
+    """A literal 0, which has every dimension."""
+    return isinstance(term, Number) and term.value == 0.0 and term.unit == ""
+
+
 def _walk(node: Node, namespace: Mapping[str, Any], functions: Mapping[str, Callable[..., Any]]) -> Any:
     match node:
         case Number(value=value):
@@ -176,7 +186,8 @@ class Formula:
     def dimension(self, namespace: Mapping[str, Dimension]) -> Dimension:
         """The dimension of the figure. Raises FormulaError naming the formula, the term and both units.
 
-        A plain number may only be added to plain numbers; a literal 0 may be added to anything.
+        A plain number may only be added to plain numbers; a literal 0 may be added to anything. A difference
+        of two figures in degC is in K; adding ``273.15 K`` to one gives K, adding any other K gives degC.
         """
         known = {**dict.fromkeys(CONSTANTS, NONE), **self._lowered(namespace)}
         return self._dimension(self.tree, known)
@@ -190,20 +201,26 @@ class Formula:
                 return dimension_of(unit)
             case Name(name=name):
                 return known[name.lower()]
+            case Negation(operand=Number(unit=unit)):
+                return dimension_of(unit)
             case Negation(operand=operand):
-                return self._dimension(operand, known)
+                return self._span(operand, known)
             case Operation(operator="*", left=left, right=right):
-                return self._dimension(left, known) * self._dimension(right, known)
+                return self._span(left, known) * self._span(right, known)
             case Operation(operator="/", left=left, right=right):
-                return self._dimension(left, known) / self._dimension(right, known)
+                return self._span(left, known) / self._span(right, known)
             case Operation(operator="**", left=left, right=right):
                 return self._power_dimension(node, left, right, known)
             case Operation(operator=operator, left=left, right=right):
                 verb = {"+": "adds", "-": "subtracts"}.get(operator, "compares")
-                return self._same(node, verb, (left, right), known)
+                one, other = self._dimension(left, known), self._dimension(right, known)
+                if verb != "compares" and (one.celsius or other.celsius):
+                    return self._temperature(node, verb, (left, one), (right, other))
+                return self._same(node, verb, ((left, one), (right, other)))
             case Call(function="where", arguments=(condition, *chosen)):
                 self._dimension(condition, known)
-                return self._same(node, '"where" chooses between', tuple(chosen), known)
+                terms = tuple((term, self._dimension(term, known)) for term in chosen)
+                return self._same(node, '"where" chooses between', terms)
             case Call(function=function, arguments=arguments) if function in ("exp", "ln", "log10"):
                 found = self._dimension(arguments[0], known)
                 if found != NONE:
@@ -213,17 +230,34 @@ class Formula:
                     )
                 return NONE
             case Call(function="sqrt", arguments=(argument,)):
-                return self._dimension(argument, known) ** Fraction(1, 2)
+                return self._span(argument, known) ** Fraction(1, 2)
             case Call(function=function, arguments=arguments):
-                return self._same(node, f'"{function}" compares', arguments, known)
+                dimension = self._span if function in ("abs", "parallel") else self._dimension
+                terms = tuple((term, dimension(term, known)) for term in arguments)
+                return self._same(node, f'"{function}" compares', terms)
 
-    def _same(
-        self, node: Node, verb: str, terms: tuple[Node, ...], known: Mapping[str, Dimension]
-    ) -> Dimension:
-        first: tuple[Node, Dimension] | None = None
-        for term in terms:
-            found = self._dimension(term, known)
-            if isinstance(term, Number) and term.value == 0.0 and term.unit == "":
+    def _span(self, node: Node, known: Mapping[str, Dimension]) -> Dimension:
+        """The dimension of a term that is multiplied, negated or raised, which only a span can be."""
+        found = self._dimension(node, known)
+        if found.celsius:
+            raise FormulaError(f"`{self.text}`: `{self._part(node)}` is in degC; {_OWN_ZERO}")
+        return found
+
+    def _temperature(self, node: Node, verb: str, left: _Term, right: _Term) -> Dimension:
+        """The dimension of a sum or difference with a term in degC."""
+        (one, first), (other, second) = left, right
+        if first.celsius and second.celsius and verb == "subtracts":
+            return KELVIN
+        span, size = (other, second) if first.celsius else (one, first)
+        if (size == KELVIN or _is_zero(span)) and (first.celsius or verb == "adds"):
+            to_kelvin = isinstance(span, Number) and span.value == _ICE_POINT and verb == "adds"
+            return KELVIN if to_kelvin else CELSIUS
+        raise FormulaError(self._clash(node, verb, left, right))
+
+    def _same(self, node: Node, verb: str, terms: tuple[_Term, ...]) -> Dimension:
+        first: _Term | None = None
+        for term, found in terms:
+            if _is_zero(term):
                 continue
             if first is None:
                 first = (term, found)
@@ -231,10 +265,10 @@ class Formula:
                 raise FormulaError(self._clash(node, verb, first, (term, found)))
         return first[1] if first else NONE
 
-    def _clash(
-        self, node: Node, verb: str, first: tuple[Node, Dimension], second: tuple[Node, Dimension]
-    ) -> str:
+    def _clash(self, node: Node, verb: str, first: _Term, second: _Term) -> str:
         one, other = self._part(first[0]), self._part(second[0])
+        found = {first[1], second[1]}
+        hint = f"; {_OWN_ZERO}" if CELSIUS in found and found <= {CELSIUS, KELVIN, NONE} else ""
         where = "" if self._part(node) == self.text else f", in `{self._part(node)}`"
         if verb == "adds":
             first, second, one, other = second, first, other, one
@@ -243,7 +277,7 @@ class Formula:
             joined = f"subtracts {second[1]} from {first[1]} (`{other}` from `{one}`)"
         else:
             joined = f"{verb} {first[1]} with {second[1]} (`{one}`, `{other}`)"
-        return f"`{self.text}`: {joined}{where}"
+        return f"`{self.text}`: {joined}{where}{hint}"
 
     def _power_dimension(
         self, node: Node, base: Node, exponent: Node, known: Mapping[str, Dimension]
@@ -254,7 +288,7 @@ class Formula:
                 f"`{self.text}`: the exponent `{self._part(exponent)}` is in {of_exponent}; "
                 "it has to be a plain number"
             )
-        of_base = self._dimension(base, known)
+        of_base = self._span(base, known)
         if of_base == NONE:
             return NONE
         if any(True for _ in names_in(exponent)):

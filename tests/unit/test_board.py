@@ -478,6 +478,19 @@ def test_a_rail_that_is_not_there_is_named(tmp_path: Path, old: str, new: str, p
     assert "among its supplies; add supplies = { " in said
 
 
+def test_degrees_are_no_kelvin(tmp_path: Path) -> None:
+    """The thermal voltage at 25 degC is 25.7 mV; with degrees in the place of kelvins it would be 2.2 mV."""
+    text = changed("rise_time = ", 'vt = "86.17e-6 V * temperature / 1 K"\nrise_time = ')
+    (said,) = complaints(tmp_path, text)
+    assert ": hand.vt: " in said and "add 273.15 K or take a difference" in said
+    drift = 'drift = "2 mV / 1 K * (temperature - 25 degC)"\nrise_time = '
+    text = changed("rise_time = ", drift, changed("* temperature /", "* (temperature + 273.15 K) /", text))
+    board = load_board(write_board(tmp_path, text))
+    assert (board.hand_units["vt"], board.hand_units["drift"]) == ("V", "V")
+    figure = board.hand["vt"].evaluate({"temperature": 25.0})
+    assert figure == pytest.approx(25.69e-3, rel=1e-3)
+
+
 @pytest.mark.parametrize("accuracy", [0.05, 1e-9, float("nan")])
 def test_one_range_of_accuracy_wherever_it_is_asked_for(
     board: Board, accuracy: float, capsys: pytest.CaptureFixture[str]

@@ -12,11 +12,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.dimensions import NONE, UNITS, Dimension
+from harness.dimensions import NONE, UNITS, Dimension, dimension_of
 from harness.formula import Formula, FormulaError, evaluate_spice
 
 calm = settings(deadline=None, derandomize=True, max_examples=400)
-KINDS = {"a": UNITS["V"], "b": UNITS["V"], "Rx": UNITS["Ohm"], "Cx": UNITS["F"], "I": UNITS["A"], "k": NONE}
+KINDS = {"a": UNITS["V"], "b": UNITS["V"], "Rx": UNITS["Ohm"], "Cx": UNITS["F"], "I": UNITS["A"], "k": NONE,
+         "T": UNITS["degC"]}  # fmt: skip
 VALUES = {"a": 3.0, "b": 2.0, "Rx": 1000.0, "Cx": 1e-9, "I": 1e-3, "k": 0.5}
 
 
@@ -237,7 +238,19 @@ def test_the_deepest_formula_that_is_read_can_be_worked_out() -> None:
         ("exp(a/b)", ""),
         ("k**2.7", ""),
         ("2**k", ""),
-        ("300 K - 25 degC", "K"),
+        ("T - 25 degC", "K"),
+        ("T - -273.15 degC", "K"),
+        ("T + 273.15 K", "K"),
+        ("273.15 K + T", "K"),
+        ("T + 5 K", "degC"),
+        ("5 K + T", "degC"),
+        ("T - 5 K", "degC"),
+        ("T - 0", "degC"),
+        ("max(T, -10 degC, 0)", "degC"),
+        ("clip(T, 0 degC, 50 degC)", "degC"),
+        ("where(T == 25 degC, T, 0 degC)", "degC"),
+        ("abs(T - 25 degC) / 1 K", ""),
+        ("86.17e-6 V * (T + 273.15 K) / 1 K", "V"),
         ("a * 1 %", "V"),
     ],
 )
@@ -263,6 +276,22 @@ def test_dimensions(text: str, unit: str) -> None:
         ("a**Rx", "the exponent `Rx` is in Ohm"),
         ("a**k", "its exponent has to be a number, not `k`"),
         ("a**99", "may be at most 12"),
+        (
+            "86.17e-6 V * T / 1 K",
+            "`T` is in degC; degC counts from a zero of its own: add 273.15 K or take a",
+        ),
+        ("T * 2", "`T` is in degC; "),
+        ("a / (T + 5 K)", "`T + 5 K` is in degC; "),
+        ("-T", "`T` is in degC; "),
+        ("0 - T", "add 273.15 K or take a difference"),
+        ("abs(T)", "`T` is in degC; "),
+        ("sqrt(T)", "`T` is in degC; "),
+        ("T**2", "`T` is in degC; "),
+        ("exp(T)", "`T` is in degC"),
+        ("T + T", "adds degC to degC (`T` to `T`); degC counts from a zero of its own: add 273.15 K"),
+        ("300 K - T", "subtracts degC from K (`T` from `300 K`); degC counts from"),
+        ("max(T, 300 K)", '"max" compares degC with K (`T`, `300 K`); degC counts from'),
+        ("T + a", "adds V to degC (`a` to `T`)"),
         ("a + nobody", 'no value for "nobody"'),
     ],
 )
@@ -270,6 +299,11 @@ def test_wrong_dimensions_name_formula_term_and_both_units(text: str, sentence: 
     with pytest.raises(FormulaError) as caught:
         Formula(text).dimension(KINDS)
     assert sentence in str(caught.value)
+
+
+def test_a_degree_in_a_quotient_is_a_kelvin() -> None:
+    assert dimension_of("V/degC") == dimension_of("V/K")
+    assert dimension_of("degC") != dimension_of("K")
 
 
 def test_a_missing_name_names_the_nearest_in_its_own_spelling() -> None:
