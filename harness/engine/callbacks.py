@@ -92,7 +92,7 @@ class CompiledCallbacks(Callbacks):
         self._lib, self._ffi = built.lib, built.ffi
         self._run = built.lib.steer_run()
         self._stepper: Steering | None = None
-        self._ask = built.ffi.callback("int(point_values *, int)", self._asked, error=1)
+        self._ask = built.ffi.callback("int(point_values *, int)", self._asked, error=1, onerror=self._heard)
         self._run.ask = self._ask
         # types of one cffi instance mean nothing to another: pass plain addresses
         self.send_data = ffi.cast("SendData *", int(built.ffi.cast("uintptr_t", built.lib.steer_data)))
@@ -116,6 +116,10 @@ class CompiledCallbacks(Callbacks):
 
     def _close(self) -> None:
         self._run.on, self._run.steered, self._stepper = 0, self._ffi.NULL, None
+
+    def _heard(self, kind: Any, error: BaseException, trace: Any) -> None:
+        """An interrupt that struck before ``_asked`` could take care of it; the answer is then 1."""
+        self._end_run(error)
 
     def _asked(self, data: Any, question: int) -> int:
         try:
@@ -143,8 +147,12 @@ class PythonCallbacks(Callbacks):
         self._stepper: PointByPoint | None = None
         self._end: float | None = None
         self._wanted = self._seconds = 0.0
-        self.send_data = ffi.callback("int(pvecvaluesall, int, int, void *)", self._send_data)
-        self.sync = ffi.callback("int(double, double *, double, int, int, int, void *)", self._sync)
+        self.send_data = ffi.callback(
+            "int(pvecvaluesall, int, int, void *)", self._send_data, onerror=self._heard
+        )
+        self.sync = ffi.callback(
+            "int(double, double *, double, int, int, int, void *)", self._sync, onerror=self._heard
+        )
 
     @property
     def seconds(self) -> float:
@@ -156,6 +164,10 @@ class PythonCallbacks(Callbacks):
 
     def _close(self) -> None:
         self._stepper, self._end = None, None
+
+    def _heard(self, kind: Any, error: BaseException, trace: Any) -> None:
+        """An interrupt that struck outside of a callback's own care; the next point ends the run."""
+        self.fault = error
 
     def _send_data(self, data: Any, count: int, ident: int, user: Any) -> int:
         if self.stopped or (self._stepper is None and self.fault is None):

@@ -6,14 +6,17 @@ from __future__ import annotations
 import hashlib
 import math
 import re
+import signal
+import time
 from dataclasses import dataclass, fields, replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from harness.engine import steering
-from harness.engine.callbacks import CompiledCallbacks
+from harness.engine.callbacks import CompiledCallbacks, PythonCallbacks
 from harness.engine.compiled import CompiledStepper
 from harness.engine.gaps import level_gap, watch
 from harness.engine.ngspice import ffi
@@ -292,3 +295,54 @@ def test_any_points_are_taken_alike(seed: int) -> None:
     assert callbacks.fault is None
     assert python.points > 300 and python.events > 10 and len(python.marks) > 2
     assert level or widest > limits.fine  # the guard against starving was reached
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_steps_are_limited_alike_up_to_the_end(seed: int) -> None:
+    """The last steps before the end, which engines from 44 on are touchy about, for any sequence of calls."""
+    built = steering.library()
+    assert built is not None
+    session()  # declares ngspice's types
+    draw, end = np.random.default_rng(seed), 1e-3
+    run = built.lib.steer_run()
+    usual = run.ask
+    machine = CompiledCallbacks(ffi, built, stop=lambda: None)
+    python = PythonCallbacks(ffi, stop=lambda: None)
+    limit = SimpleNamespace(bound=math.inf, point=lambda data: False)
+    here, there = ffi.new("double *"), built.ffi.new("double *")
+    try:
+        with machine.steering(limit, end), python.steering(limit, end):
+            for _ in range(2000):
+                left = 10 ** draw.uniform(-19, -3)
+                now = end - left
+                near = left * (1 + draw.choice([0, 1e-9, -1e-9, 1e-3, -1e-3]))
+                step = float(draw.choice([near, 0.5 * near, 1.1 * left, left * draw.uniform()]))
+                run.bound = limit.bound = float(draw.choice([math.inf, left * draw.uniform()]))
+                location, redo = int(draw.integers(3)), int(draw.integers(2))
+                here[0] = there[0] = step
+                python._sync(now, here, 0.0, redo, 0, location, None)
+                built.lib.steer_sync(now, there, 0.0, redo, 0, location, built.ffi.NULL)
+                assert here[0] == there[0]
+    finally:
+        run.ask = usual
+    assert python.fault is None
+
+
+def test_an_interrupt_ends_a_compiled_run_at_once() -> None:
+    """Also where Python has no part in the run, an interrupt does not wait for the engine's end."""
+
+    def strike(number: int, frame: Any) -> None:
+        raise KeyboardInterrupt
+
+    engine, usual = session(), signal.signal(signal.SIGALRM, strike)
+    engine.load(["v1 in 0 sin(0 1 1k)", "r1 in out 1k", "c1 out 0 1n"])
+    begin = time.monotonic()
+    signal.setitimer(signal.ITIMER_REAL, 0.05)
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            engine.transient(1e-7, 10.0, 1e-7)  # minutes
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, usual)
+    assert time.monotonic() - begin < 10
+    assert len(engine.transient(1e-5, 1e-4, 1e-5)["time"]) > 5
