@@ -34,9 +34,10 @@ from harness.engine.session import EngineDead, EngineError, Session
 from harness.engine.stepper import LIGHT, Guide, Limits, Stepper, make_stepper
 
 RE_ENTRY = 0.03  # of the period before the marker, where a finer run enters the settled state
+SETTLING = 0.5  # decade of the first run of a board that switches; it finds the cycle and is not counted
 FINEST = 6
 CHEAP = 1e-4  # an accuracy that two decades may be enough for
-ALIKE_SWITCHING = 0.05  # of the accuracy asked for: so near two decades must lie to be the last
+ALIKE_SWITCHING = 0.2  # of the accuracy asked for: so near two decades must lie to be the last
 ALIKE_SMOOTH = 0.35  # the same where nothing switched
 SLOW_TRIES = 12
 CHARGES = (1e-14, 1e-12, 1e-11)  # C, the engine's charge tolerance, from rung to rung
@@ -93,10 +94,10 @@ class Decades:
         tables: list[dict[str, float]] = []
         runs: list[_Run] = []
         result: Settled | None = None
-        decade, tries = 1, 0
+        decade, tries = self._read(), 0
         while True:
             try:
-                run, decade = self._first() if self.watch is None else (self._climb(decade), decade)
+                run = self._climb(decade)
             except EngineDead:
                 raise
             except EngineError as error:
@@ -106,6 +107,9 @@ class Decades:
                 return result
             if self._again(run, decade) and tries < SLOW_TRIES:
                 tries += 1
+                continue
+            if decade == SETTLING:
+                decade = 1
                 continue
             tables.append(run.figures)
             runs.append(run)
@@ -134,8 +138,13 @@ class Decades:
 
     # ---- one run
 
-    def _first(self) -> tuple[_Run, int]:
-        """The first run. A board without switches can begin a decade coarser: its edges are smooth."""
+    def _read(self) -> float:
+        """Reads the circuit as the engine flattened it, and gives the decade to begin with.
+
+        A board without switches begins a decade coarser, since its edges are smooth. One with switches first
+        settles in a run that does not count: steps on the way in differ from those of a closed cycle, so
+        that its figures may agree with the next run's by chance.
+        """
         load(self.session, self.plan, _options(1, CHARGES[0]))
         listing = self.session.listing()
         self.watch = watch(listing, self._column)
@@ -143,10 +152,9 @@ class Decades:
         self.holders = memory.holders(flat)
         self.sources = source_levels(flat)
         self.held = guards.held_nodes(listing, self.plan.ramp)
-        decade = 1 if self.watch.switching else 0
-        return self._climb(decade), decade
+        return SETTLING if self.watch.switching else 0
 
-    def _climb(self, decade: int) -> _Run:
+    def _climb(self, decade: float) -> _Run:
         """One run at this decade, on the first rung of the ladder that holds."""
         failure: EngineError | None = None
         for kind in STARTS if self.start is not None else list(STARTS)[1:]:
@@ -161,12 +169,12 @@ class Decades:
                     if not too_small(error):
                         raise
                     failure = error
-                    rung = f"decade {decade}: aborted with charge tolerance {charge:g} {STARTS[kind]}"
+                    rung = f"decade {decade:g}: aborted with charge tolerance {charge:g} {STARTS[kind]}"
                     self.notes.append(f"{rung}, next setting used")
         assert failure is not None
         raise failure
 
-    def _one_run(self, decade: int, charge: float, kind: str) -> _Run:
+    def _one_run(self, decade: float, charge: float, kind: str) -> _Run:
         session, plan, period = self.session, self.plan, self.period
         start = {"warm": self.start, "sources": self._with_sources()}.get(kind)
         load(session, plan, _options(decade, charge), start, kept=kind != "warm")
@@ -211,7 +219,7 @@ class Decades:
 
     # ---- from run to run
 
-    def _again(self, run: _Run, decade: int) -> bool:
+    def _again(self, run: _Run, decade: float) -> bool:
         """Learns from a run where the next one starts and looks; True where this decade is to be repeated,
         because the period was far off or a slow memory is far from rest."""
         period = run.end - run.begin
@@ -262,7 +270,7 @@ class Decades:
 
     # ---- judgement
 
-    def _judge(self, tables: list[dict[str, float]], runs: list[_Run], decade: int) -> Settled:
+    def _judge(self, tables: list[dict[str, float]], runs: list[_Run], decade: float) -> Settled:
         run = runs[-1]
         figures, widths = bars.all_figures(
             tables, run.drift, run.stepper.events, self.plan.accuracy, 1e-3 * 10 ** (-decade / 2)
@@ -278,7 +286,7 @@ class Decades:
             notes.append("the cycle had not closed on itself; its drift is in the bars")
         result = Settled(
             figures=figures, bars=widths, words=run.words, record=run.record, begin=run.begin, end=run.end,
-            setting=self._setting(len(tables)), decade=decade, reached=False,
+            setting=self._setting(len(tables)), decade=int(decade), reached=False,
             points=self.points, notes=notes, unread=self._watch.unread,
         )  # fmt: skip
         result.reached = self._small(result) and not objections and not self._watch.unread
@@ -322,6 +330,6 @@ def widen(figures: Mapping[str, float], widths: dict[str, float], least: float) 
         widths[name] = max(width, least * scale) if math.isfinite(width) else width
 
 
-def _options(decade: int, charge: float) -> str:
+def _options(decade: float, charge: float) -> str:
     share = 10 ** (-decade / 2)
     return f"method=trap reltol={1e-3 * share!r} trtol={share!r} chgtol={charge!r}"
