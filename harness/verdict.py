@@ -179,7 +179,7 @@ def judge(
     ``corners``: corner, axes, state, reason. ``predicted``: "solved", "ideal", "refined" tables.
     ``effects``: corner, quantity, effect, amount, origin between ideal and refined. ``trusted``: of
     :func:`trusted_formulas`. ``figures``, ``widths``: simulated figures and bars. All tables share the
-    order of rows.
+    order of rows. A hand formula without a figure disagrees with a simulated one.
     """
     refined = predicted["refined"]
     swing, ramp = _scales(figures, refined, hand)
@@ -207,6 +207,8 @@ def judge(
             trusted[name].to_numpy(dtype=bool) if name in trusted else np.zeros(len(corners), dtype=bool),
             unnamed.reindex(corners["corner"]).to_numpy(dtype=float),
         )  # fmt: skip
+        if name in board.hand:  # a division by zero is no figure, and no silence either
+            words = np.where(~np.isfinite(by_hand) & np.isfinite(judged), "disagrees", words)
         limits, margin = limit_words(judged, bar, board.limits.get(name))
         pieces |= {
             f"{name}.hand": by_hand,

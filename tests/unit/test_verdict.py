@@ -183,6 +183,15 @@ def judged(slicer, hand: float, drawn: float, ideal: float, refined: float, simu
     )  # fmt: skip
 
 
+@pytest.mark.parametrize("nothing", [math.nan, math.inf])
+def test_a_formula_without_a_figure_disagrees(slicer, nothing: float) -> None:
+    """A division by zero in a hand formula is said; where nothing was simulated there is nothing to say."""
+    table, _ = judged(slicer, nothing, nothing, 0.513, 0.533, 0.534, 0.02)
+    assert set(table["duty.agreement"]) == {"disagrees"}
+    table, _ = judged(slicer, nothing, nothing, 0.513, 0.533, math.nan, 0.02)
+    assert set(table["duty.agreement"]) == {"no figure"}
+
+
 def test_the_chain_adds_up_and_names_each_part(slicer) -> None:
     """Slip, formula, named effect and remainder are told apart and add up to simulated minus hand."""
     table, effects = judged(slicer, 0.50, 0.51, 0.513, 0.533, 0.534, 0.02)
