@@ -86,11 +86,12 @@ def prepare(path: str | Path, only: Only = ()) -> Prepared:
 
 def predictions(prepared: Prepared, measure: bool) -> Prediction:
     """Solved, ideal and refined predictions; ``measure``: device models that are not known yet are measured
-    alone."""
+    alone. What a wrong drawing leaves without a figure is NaN, without numpy's warnings."""
     from harness.characterise import characterise
 
-    known = characterise(prepared.board, prepared.netlist, prepared.store, measure=measure)
-    return predict(prepared.board, prepared.netlist, prepared.corners, known)
+    with np.errstate(all="ignore"):
+        known = characterise(prepared.board, prepared.netlist, prepared.store, measure=measure)
+        return predict(prepared.board, prepared.netlist, prepared.corners, known)
 
 
 def run(
