@@ -3,19 +3,16 @@
 measured.
 
 What a model does alone is a property of the model and of the conditions, never of the board's behaviour. The
-store is keyed by the whole test circuit, model text included, so a changed model is measured anew.
+store is keyed by all that decides a measurement: model text, pins, conditions, the sources that measure, and
+the engine. Anything else is measured anew.
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
-import os
-import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -23,19 +20,24 @@ from harness.predict.lookup import Table
 from harness.units import engineering
 
 if TYPE_CHECKING:
+    from harness.alone.store import Kept
+    from harness.alone.subject import Bench
     from harness.board import Board
     from harness.netlist import Netlist
 
-FORMAT = 2  # of the stored files, and of how figures are taken from the benches
+    Take = Callable[[Bench], tuple[Kept, bool]]  # figures of a bench, and whether they were measured earlier
+
+NOT_YET = "not measured yet"
 
 
 @dataclass(frozen=True)
 class Characteristics:
     """Real-part values by name. ``missing``: (name, why) of those that could not be had; they explain
-    nothing."""
+    nothing. ``reused``: how many of the values come from an earlier measurement."""
 
     tables: Mapping[str, Table] = field(default_factory=dict)
     missing: tuple[tuple[str, str], ...] = ()
+    reused: int = 0
 
     def has(self, name: str) -> bool:
         """Whether the value is known at every condition."""
@@ -49,88 +51,92 @@ class Characteristics:
         """(name, value text, origin) of every value, unknown ones included."""
         rows = []
         for name, table in self.tables.items():
-            text = "unknown"
-            if self.has(name):
+            text, origin = "unknown", table.origin
+            if not self.has(name):
+                blank = int((~np.isfinite(table.figures)).sum())
+                origin += f": no figure at {blank} of {table.figures.size} conditions"
+            else:
                 low, high = float(np.min(table.figures)), float(np.max(table.figures))
                 text = engineering(low, table.unit)
                 if high - low > 1e-3 * abs(high):
                     text += f" to {engineering(high, table.unit)}"
-            rows.append((name, text, table.origin))
+            rows.append((name, text, origin))
         return rows + [(name, "unknown", why) for name, why in self.missing]
-
-
-@dataclass(frozen=True)
-class Bench:
-    """One set of values that are measured together.
-
-    ``subject``: JSON-ready description of all that decides the result, model text included; ``measure()``
-    gives tables by name; ``names``: of those tables.
-    """
-
-    title: str
-    names: tuple[str, ...]
-    subject: Mapping[str, Any]
-    measure: Callable[[], dict[str, Table]]
-
-    @property
-    def key(self) -> str:
-        """Hash of the subject."""
-        text = json.dumps({"format": FORMAT, **self.subject}, sort_keys=True)
-        return hashlib.sha256(text.encode()).hexdigest()
 
 
 def characterise(board: Board, netlist: Netlist, store: Path, measure: bool) -> Characteristics:
     """The real-part values that the predictions of a board need.
 
-    ``store``: folder of earlier measurements. With ``measure`` what is missing there is measured on this
-    process's engine (and stored); without it, it stays unknown. A model that its bench cannot measure stays
-    unknown, too. Raises EngineMissing where something has to be measured and there is no engine.
+    ``store``: folder of earlier measurements. With ``measure`` only those of this process's engine count;
+    what is missing there, or not to be trusted, is measured anew and stored. Without it the engine is not
+    touched: the measurements of the newest engine count, and what is missing stays unknown. A model that its
+    bench cannot measure stays unknown, too. Raises EngineMissing where ``measure`` finds no engine.
     """
     from harness.alone.benches import benches_of
+    from harness.alone.subject import Refused
 
+    take = _measuring(store) if measure else _reading(store)
     tables: dict[str, Table] = {}
     missing: list[tuple[str, str]] = []
+    reused = 0
     for bench in benches_of(board, netlist):
-        path = store / f"{bench.title.replace(' ', '_')}-{bench.key[:16]}.json"
-        found = _read(path)
-        reason = "not measured yet"
-        if found is None and measure:
-            found, reason = _measured(bench)
-            if found is not None:
-                _write(path, found)
-        if found is None:
-            missing += [(name, reason) for name in bench.names]
-        else:
-            tables |= found
-    return Characteristics(tables, tuple(missing))
+        if isinstance(bench, Refused):
+            missing += [(name, f"{bench.title}: {bench.why}") for name in bench.names]
+            continue
+        try:
+            kept, old = take(bench)
+        except _Unknown as reason:
+            missing += [(name, str(reason)) for name in bench.names]
+            continue
+        reused += len(bench.names) if old else 0
+        for value in bench.values:
+            origin = f"{value.origin}, by ngspice-{kept.engine}"
+            tables[value.name] = Table(value.axes, kept.figures[value.name], value.unit, origin)
+    return Characteristics(tables, tuple(missing), reused)
 
 
-def _measured(bench: Bench) -> tuple[dict[str, Table] | None, str]:
-    from harness.engine.session import EngineError
-
-    try:
-        return bench.measure(), ""
-    except EngineError as error:
-        return None, f"{bench.title}: {error}"
-    except (KeyError, ValueError, FloatingPointError, ZeroDivisionError) as error:
-        return None, f"{bench.title}: no figure from this model ({error})"
+class _Unknown(Exception):
+    """Why a bench has no figures."""
 
 
-def _read(path: Path) -> dict[str, Table] | None:
-    try:
-        stored = json.loads(path.read_text(encoding="utf-8"))
-        return {name: Table.from_json(entry) for name, entry in stored.items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return None
+def _reading(folder: Path) -> Take:
+    """Takes what is kept, of the newest engine."""
+    from harness.alone import store
+
+    def take(bench: Bench) -> tuple[Kept, bool]:
+        try:
+            kept = store.read_newest(folder, bench)
+        except ValueError as error:
+            raise _Unknown(f"{error}; the next run measures anew") from None
+        if kept is None:
+            raise _Unknown(NOT_YET)
+        return kept, True
+
+    return take
 
 
-def _write(path: Path, tables: Mapping[str, Table]) -> None:
-    """Whole or not at all: another run may be reading."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, suffix=".part")
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            json.dump({name: table.to_json() for name, table in tables.items()}, stream)
-        os.replace(temporary, path)
-    except OSError:
-        return  # a folder that cannot be written only costs time
+def _measuring(folder: Path) -> Take:
+    """Takes what is kept of this process's engine, and measures what is not."""
+    from harness.alone import store
+    from harness.engine.session import EngineError, session
+
+    engine = session().version
+
+    def take(bench: Bench) -> tuple[Kept, bool]:
+        try:
+            kept = store.read(folder, bench, engine)
+        except ValueError:
+            store.set_aside(folder, bench, engine)
+            kept = None
+        if kept is not None:
+            return kept, True
+        try:
+            kept = store.Kept(store.checked(bench, bench.measure()), engine)
+        except EngineError as error:
+            raise _Unknown(f"{bench.title}: {error}") from error
+        except (KeyError, ValueError, FloatingPointError, ZeroDivisionError) as error:
+            raise _Unknown(f"{bench.title}: no figure from this model ({error})") from error
+        store.write(folder, bench, kept)
+        return kept, False
+
+    return take

@@ -6,7 +6,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -171,6 +171,3 @@ def integral(time: Array, wave: Array, begin: float) -> float:
     t = np.concatenate([[begin], time[inside]])
     w = np.concatenate([[np.interp(begin, time, wave)], wave[inside]])
     return float(np.sum(0.5 * (w[1:] + w[:-1]) * np.diff(t)))
-
-
-Result = dict[str, Any]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from harness.alone.conditions import Conditions
 from harness.alone.core_benches import core_benches
 from harness.alone.slicer_benches import slicer_benches
-from harness.characterise import Bench
+from harness.alone.subject import Bench, Refused
 from harness.predict.effects import CHARGED
 
 if TYPE_CHECKING:
@@ -16,11 +16,11 @@ if TYPE_CHECKING:
     from harness.netlist import Netlist
 
 
-def benches_of(board: Board, netlist: Netlist) -> list[Bench]:
-    """The benches for the parts that the board file names. A part that is missing or not understood has a
-    bench whose measurement raises ValueError with the reason."""
+def benches_of(board: Board, netlist: Netlist) -> list[Bench | Refused]:
+    """The benches for the parts that the board file names. A part that is missing or not understood has
+    none, but a reason."""
     conditions = Conditions(board, netlist)
-    benches = list(slicer_benches(conditions))
+    benches: list[Bench | Refused] = list(slicer_benches(conditions))
     if board.core is not None and board.core.kind == CHARGED:
         benches += core_benches(conditions)
     return benches

@@ -7,7 +7,7 @@ is compared with, the output, and the rest, which are held at the voltages that 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -31,6 +31,7 @@ BIAS_SWING = 1.0  # V on either side of the level
 FINE, FINE_STEP, COARSE_STEP = 0.6, 0.02, 0.25  # V: output curve
 REST_AFTER = 25e-6  # s: what a run gives the output to answer
 OFFSET_SPAN, OFFSET_STEP = 20e-3, 0.2e-3  # V
+LET_GO = 0.1  # of the current of a conducting output; what an output takes in that is off is far less
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,38 @@ class Surroundings:
     resistance: float
     temperature: float
     held: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Span:
+    """Output voltages (V) of an output curve, from the lowest pin to ``highest``: close together near the
+    bottom."""
+
+    lowest: float
+    highest: float
+
+    @property
+    def fine(self) -> Array:
+        """The voltages near the bottom."""
+        return np.asarray(self.lowest + FINE_STEP * np.arange(round(FINE / FINE_STEP) + 1), dtype=float)
+
+    @property
+    def coarse(self) -> Array:
+        """Those above."""
+        start = self.lowest + FINE + COARSE_STEP
+        count = max(int((self.highest - start) / COARSE_STEP + 1e-6) + 1, 2)
+        return np.asarray(start + COARSE_STEP * np.arange(count), dtype=float)
+
+    @property
+    def voltages(self) -> Array:
+        """All of them, rising."""
+        return np.concatenate([self.fine, self.coarse])
+
+
+def span_of(pins: Pins, cells: Iterable[Surroundings], feed: Array) -> Span:
+    """The span of an output that hangs on ``feed`` (V), the same for all surroundings."""
+    lowest = min([0.0, *pins.held.values(), *(v for cell in cells for v in cell.held.values())])
+    return Span(lowest, 1.05 * float(feed[np.isfinite(feed)].max()))
 
 
 def _instance(comparator: PartAlone, pins: Pins, name: str, tag: str) -> str:
@@ -122,27 +155,28 @@ def rest_figures(
     engine: Engine, comparator: PartAlone, pins: Pins, where: Surroundings, high_below: bool
 ) -> dict[str, float]:
     """Bias currents (A, out of the pins), offset (V, ramp above level where it turns), leakage (A, into the
-    output).
+    output; NaN where the output does not let go).
 
     ``high_below``: the output is off while the ramp is below the level.
     """
     engine.load(_at_rest(comparator, pins, where), "comparator at rest")
     figures = {"offset": _turned(engine, where)}
+    currents = {}
     for name, difference in (("below", -BIAS_SWING), ("near", -OFFSET_SPAN), ("above", BIAS_SWING)):
         engine.alter("vramp", where.level + difference)
         point = engine.operating_point()
         figures[f"bias_ramp_{name}"] = point["vramp#branch"]
         figures[f"bias_level_{name}"] = point["vlevel#branch"]
-        if (difference < 0) == high_below and name != "near":
-            figures["leakage"] = (where.feed - point["output"]) / where.resistance
-    return figures
+        currents[name] = (where.feed - point["output"]) / where.resistance
+    off, on = ("below", "above") if high_below else ("above", "below")
+    let_go = abs(currents[off]) < LET_GO * abs(currents[on])
+    return figures | {"leakage": currents[off] if let_go else float("nan")}
 
 
 def output_curve(
-    engine: Engine, comparator: PartAlone, pins: Pins, where: Surroundings, high_below: bool, highest: float
-) -> tuple[Array, Array]:
-    """Output voltages (V, rising) and the currents (A) that the conducting output takes in at them."""
-    base = min([0.0, *pins.held.values(), *where.held.values()])
+    engine: Engine, comparator: PartAlone, pins: Pins, where: Surroundings, high_below: bool, span: Span
+) -> Array:
+    """The currents (A) that the conducting output takes in at the voltages of a span."""
     on = BIAS_SWING if high_below else -BIAS_SWING
     elements = [
         _instance(comparator, pins, "dut", ""),
@@ -152,12 +186,11 @@ def output_curve(
         volts("out", "output", 0.0),
     ]
     engine.load(deck(comparator.support, elements, where.temperature), "comparator output curve")
-    low = engine.dc_sweep("vout", base, base + FINE, FINE_STEP)
-    high = engine.dc_sweep(
-        "vout", base + FINE + COARSE_STEP, max(highest, base + FINE + 2 * COARSE_STEP), COARSE_STEP
-    )
-    knots = np.concatenate([low["sweep"], high["sweep"]])
-    return knots, -np.concatenate([low["vout#branch"], high["vout#branch"]])
+    parts = [
+        engine.dc_sweep("vout", knots[0], knots[-1] + 1e-3 * step, step)["vout#branch"]
+        for knots, step in ((span.fine, FINE_STEP), (span.coarse, COARSE_STEP))
+    ]
+    return -np.concatenate(parts)
 
 
 @dataclass(frozen=True)

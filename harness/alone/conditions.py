@@ -11,14 +11,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.alone.bench import Engine, PartAlone, element_line
+from harness.alone.bench import Engine, PartAlone
 from harness.alone.comparator import Pins, Surroundings, Switch
-from harness.characterise import Bench, Characteristics
+from harness.characterise import Characteristics
 from harness.corners import corner_table
 from harness.predict import board_core
 from harness.predict.drawn import Drawn
 from harness.predict.effects import RESET, SOURCE_RESET
-from harness.predict.lookup import Table
 from harness.predict.ramp import Ramp
 from harness.predict.refined import Composition
 
@@ -138,34 +137,9 @@ class Conditions:
         held = {self.drawn.supply_node: supply} if self.drawn.supply_node else {}
         return Surroundings(level, self.grid.at(feed, supply), median(resistance), temperature, held)
 
-    def subject(self, part: PartAlone, **more: Any) -> dict[str, Any]:
-        """All that decides a measurement of a part, ready for JSON. Arrays over the corners count by
-        supply."""
-        corners = self.drawn.count
-        plain = {
-            key: value
-            if not isinstance(value, np.ndarray)
-            else self.grid.by_supply(value)
-            if value.shape == (corners,)
-            else value.tolist()
-            for key, value in more.items()
-        }
-        return {
-            "part": element_line(part.part, "dut", str.lower),
-            "support": list(part.support),
-            "temperatures": self.grid.temperatures.tolist(),
-            "supplies": self.grid.supplies.tolist(),
-            **plain,
-        }
-
-
-def refused(title: str, names: tuple[str, ...], why: str) -> Bench:
-    """A bench that cannot be built: its values stay unknown, with the reason."""
-
-    def measure() -> dict[str, Table]:
-        raise ValueError(why)
-
-    return Bench(title, names, {"refused": why}, measure)
+    def cells(self, where: Callable[[float, float], Surroundings]) -> list[Surroundings]:
+        """What a comparator works with at every point of the grid."""
+        return [where(float(t), float(s)) for t in self.grid.temperatures for s in self.grid.supplies]
 
 
 def slope_knots(figures: Array) -> Array:

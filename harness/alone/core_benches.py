@@ -13,16 +13,15 @@ from harness.alone import comparator as comparators
 from harness.alone import core as cores
 from harness.alone.bench import among, element_line, support_lines
 from harness.alone.comparator import Surroundings, Switch
-from harness.alone.conditions import Conditions, knots, median, refused, slope_knots, the_engine
+from harness.alone.conditions import Conditions, knots, median, slope_knots, the_engine
 from harness.alone.core import Mirror
-from harness.characterise import Bench
+from harness.alone.subject import Bench, Refused, Value
 from harness.predict import board_core
-from harness.predict.lookup import Table
 
 Array = NDArray[np.float64]
 
 
-def core_benches(on: Conditions) -> Iterator[Bench]:
+def core_benches(on: Conditions) -> Iterator[Bench | Refused]:
     """All benches of the core."""
     yield from _trip(on)
     yield from _switches(on)
@@ -30,37 +29,42 @@ def core_benches(on: Conditions) -> Iterator[Bench]:
     yield from _capacitance(on)
 
 
-def _trip(on: Conditions) -> Iterator[Bench]:
+def _trip(on: Conditions) -> Iterator[Bench | Refused]:
     core, drawn, grid = on.board.core, on.drawn, on.grid
     assert core is not None
     names = ("trip.bias_ramp", "trip.bias_trip", "trip.offset", "trip.close_delay", "trip.open_delay")
     gate = board_core.gate_node(drawn)
     found = on.comparator(core.comparator, core.trip, gate)
     if found is None:
-        yield refused("trip", names, "the pins of the trip comparator could not be told apart")
+        yield Refused("trip", names, "the pins of the trip comparator could not be told apart")
         return
     part, pins = found
     model = part.part.model
     high, low = board_core.trip_high(drawn), board_core.trip_low(drawn)
     feed, resistance = drawn.node(gate), drawn.value(core.gate_pullup)
-    common = {"high": high, "low": low, "feed": feed, "resistance": resistance}
 
     def where(level: Array, temperature: float, supply: float) -> Surroundings:
         return on.surroundings(grid.at(level, supply), feed, resistance, temperature, supply)
 
-    def rest() -> dict[str, Table]:
+    def rest() -> dict[str, Array]:
         engine = the_engine()
         figures = grid.fill_dict(
             lambda t, s: comparators.rest_figures(engine, part, pins, where(high, t, s), False)
         )
-        origin = f"model {model} alone, at rest"
         return {
-            "trip.bias_ramp": Table(grid.axes(), figures["bias_ramp_below"], "A", origin),
-            "trip.bias_trip": Table(grid.axes(), figures["bias_level_near"], "A", origin),
-            "trip.offset": Table(grid.axes(), figures["offset"], "V", f"model {model} alone, input sweep"),
+            "trip.bias_ramp": figures["bias_ramp_below"],
+            "trip.bias_trip": figures["bias_level_near"],
+            "trip.offset": figures["offset"],
         }
 
-    yield Bench("trip at rest", names[:3], on.subject(part, **common), rest)
+    values = (
+        Value("trip.bias_ramp", "A", f"model {model} alone, at rest", grid.axes()),
+        Value("trip.bias_trip", "A", f"model {model} alone, at rest", grid.axes()),
+        Value("trip.offset", "V", f"model {model} alone, input sweep", grid.axes()),
+    )
+    at_high = on.cells(lambda t, s: where(high, t, s))
+    subject = {"part": part, "pins": pins, "high": at_high, "grid": grid.axes()}
+    yield Bench("trip at rest", values, subject, rest)
 
     switches = [
         switch
@@ -71,17 +75,17 @@ def _trip(on: Conditions) -> Iterator[Bench]:
         if switch is not None
     ]
     if not switches or on.ramp is None:
-        yield refused("trip delays", names[3:], "no switch that the trip comparator drives")
+        yield Refused("trip delays", names[3:], "no switch that the trip comparator drives")
         return
     current, capacitance = drawn.value(core.current), drawn.value(core.capacitor)
     closing = slope_knots(current / capacitance)
     with np.errstate(divide="ignore", invalid="ignore"):
         opening = slope_knots((low / drawn.value(core.reset_resistor) - current) / capacitance)
     if not len(closing) or not len(opening):
-        yield refused("trip delays", names[3:], "the slopes at the trip levels are not known")
+        yield Refused("trip delays", names[3:], "the slopes at the trip levels are not known")
         return
 
-    def measure() -> dict[str, Table]:
+    def measure() -> dict[str, Array]:
         engine = the_engine()
 
         def one(rising: bool, slopes: Array, level: Array) -> Array:
@@ -92,29 +96,17 @@ def _trip(on: Conditions) -> Iterator[Bench]:
 
             return grid.fill(figures)
 
-        origin = f"model {model} with the switches it drives, alone, ramps of the board's slopes"
-        return {
-            "trip.close_delay": Table(
-                {**grid.axes(), "slope": np.log10(closing)}, one(True, closing, high), "s", origin
-            ),
-            "trip.open_delay": Table(
-                {**grid.axes(), "slope": np.log10(opening)}, one(False, opening, low), "s", origin
-            ),
-        }
+        return {"trip.close_delay": one(True, closing, high), "trip.open_delay": one(False, opening, low)}
 
-    described = [
-        {
-            "line": element_line(s.part.part, "dut", str.lower),
-            "support": list(s.part.support),
-            "resistance": s.resistance,
-        }
-        for s in switches
-    ]
-    subject = on.subject(part, **common, closing=closing, opening=opening, switches=described)
-    yield Bench("trip delays", names[3:], subject, measure)
+    origin = f"model {model} with the switches it drives, alone, ramps of the board's slopes"
+    closes, opens = ({**grid.axes(), "slope": np.log10(slopes)} for slopes in (closing, opening))
+    delays = Value(names[3], "s", origin, closes), Value(names[4], "s", origin, opens)
+    at_low = on.cells(lambda t, s: where(low, t, s))
+    more = {"low": at_low, "switches": switches, "closing": closing, "opening": opening}
+    yield Bench("trip delays", delays, {**subject, **more}, measure)
 
 
-def _switches(on: Conditions) -> Iterator[Bench]:
+def _switches(on: Conditions) -> Iterator[Bench | Refused]:
     core, drawn, grid = on.board.core, on.drawn, on.grid
     assert core is not None
     gate_voltage = drawn.node(board_core.gate_node(drawn))
@@ -122,10 +114,10 @@ def _switches(on: Conditions) -> Iterator[Bench]:
         names = (f"{title}.on_resistance",)
         switch = on.switch(name, None)
         if switch is None or not np.isfinite(gate_voltage).any():
-            yield refused(f"{title} switch", names, "its gate is not the trip comparator's output")
+            yield Refused(f"{title} switch", names, "its gate is not the trip comparator's output")
             continue
 
-        def measure(switch: Switch = switch, title: str = title) -> dict[str, Table]:
+        def measure(switch: Switch = switch, name: str = names[0]) -> dict[str, Array]:
             engine = the_engine()
             figures = grid.fill(
                 lambda t, s: cores.on_resistance(
@@ -138,10 +130,11 @@ def _switches(on: Conditions) -> Iterator[Bench]:
                     t,
                 )
             )
-            origin = f"model {switch.part.part.model} alone, at 50 mV"
-            return {f"{title}.on_resistance": Table(grid.axes(), figures, "Ohm", origin)}
+            return {name: figures}
 
-        yield Bench(f"{title} switch", names, on.subject(switch.part, gate=gate_voltage), measure)
+        origin = f"model {switch.part.part.model} alone, at 50 mV"
+        subject = {"switch": switch, "gate": grid.by_supply(gate_voltage), "grid": grid.axes()}
+        yield Bench(f"{title} switch", (Value(names[0], "Ohm", origin, grid.axes()),), subject, measure)
 
 
 def _mirror_alone(on: Conditions, supply: float) -> Mirror | None:
@@ -170,7 +163,7 @@ def _mirror_alone(on: Conditions, supply: float) -> Mirror | None:
     return Mirror(lines, tuple(support_lines(on.netlist, transistors)), voltages, driven, ramp)
 
 
-def _mirror(on: Conditions) -> Iterator[Bench]:
+def _mirror(on: Conditions) -> Iterator[Bench | Refused]:
     core, drawn, grid = on.board.core, on.drawn, on.grid
     assert core is not None
     names = ("mirror.current",)
@@ -178,18 +171,18 @@ def _mirror(on: Conditions) -> Iterator[Bench]:
         return
     mirrors = {float(s): _mirror_alone(on, float(s)) for s in grid.supplies}
     if not mirrors or any(mirror is None for mirror in mirrors.values()):
-        yield refused("mirror", names, "the mirror's input and output could not be told apart")
+        yield Refused("mirror", names, "the mirror's input and output could not be told apart")
         return
     program = drawn.value(core.current)
     currents = knots(np.log10(program[program > 0]))
     ends = np.concatenate([board_core.trip_low(drawn), board_core.trip_high(drawn)])
     ends = ends[np.isfinite(ends)]
     if not len(currents) or not len(ends) or ends.min() == ends.max():
-        yield refused("mirror", names, "the pitch current or the trip levels are not known")
+        yield Refused("mirror", names, "the pitch current or the trip levels are not known")
         return
     levels = np.linspace(ends.min(), ends.max(), 5)
 
-    def measure() -> dict[str, Table]:
+    def measure() -> dict[str, Array]:
         engine = the_engine()
 
         def ratio(temperature: float, supply: float) -> Array:
@@ -199,52 +192,43 @@ def _mirror(on: Conditions) -> Iterator[Bench]:
                 engine, mirror, np.asarray(10.0**currents, dtype=float), levels, temperature
             )
 
-        axes: dict[str, Array] = {**grid.axes(), "current": currents, "level": levels}
-        model = drawn.part(core.mirror[0])
-        origin = f"{len(core.mirror)} transistors {model.model if model else ''} alone, output level swept"
-        return {"mirror.current": Table(axes, grid.fill(ratio), "", origin)}
+        return {names[0]: grid.fill(ratio)}
 
-    subject = {
-        "mirrors": {
-            str(s): [list(m.lines), list(m.support), dict(m.supply)] for s, m in mirrors.items() if m
-        },
-        "currents": currents.tolist(),
-        "levels": levels.tolist(),
-        "temperatures": grid.temperatures.tolist(),
-    }
-    yield Bench("mirror", names, subject, measure)
+    axes: dict[str, Array] = {**grid.axes(), "current": currents, "level": levels}
+    model = drawn.part(core.mirror[0])
+    origin = f"{len(core.mirror)} transistors {model.model if model else ''} alone, output level swept"
+    subject = {"mirrors": mirrors, "grid": axes}
+    yield Bench("mirror", (Value(names[0], "", origin, axes),), subject, measure)
 
 
-def _capacitance(on: Conditions) -> Iterator[Bench]:
+def _capacitance(on: Conditions) -> Iterator[Bench | Refused]:
     """What the parts on the ramp add to its capacitor: comparator inputs, switch, mirror output; at the
     middle supply."""
     core, drawn, grid = on.board.core, on.drawn, on.grid
     assert core is not None
     names = ("ramp.capacitance",)
     if not len(grid.supplies):
-        yield refused("capacitance on the ramp", names, "the supply is not known")
+        yield Refused("capacitance on the ramp", names, "the supply is not known")
         return
     supply = float(grid.supplies[len(grid.supplies) // 2])
     low, high = grid.at(board_core.trip_low(drawn), supply), grid.at(board_core.trip_high(drawn), supply)
     lines, support, words = _on_the_ramp(on, supply)
     if not lines or not np.isfinite(low + high):
-        yield refused("capacitance on the ramp", names, "no part on the ramp is understood")
+        yield Refused("capacitance on the ramp", names, "no part on the ramp is understood")
         return
 
-    def measure() -> dict[str, Table]:
+    def measure() -> dict[str, Array]:
         engine = the_engine()
-        figures = np.array(
-            [
-                [cores.added_capacitance(engine, support, lambda node: lines, low, high, float(t))]
-                for t in grid.temperatures
-            ]
-        )
-        axes = {"temperature": grid.temperatures, "supply": np.array([supply])}
-        return {"ramp.capacitance": Table(axes, figures, "F", f"{', '.join(words)} on a driven node, alone")}
+        figures = [
+            [cores.added_capacitance(engine, support, lambda node: lines, low, high, float(t))]
+            for t in grid.temperatures
+        ]
+        return {names[0]: np.array(figures)}
 
-    subject = {"lines": lines, "support": support, "low": low, "high": high}
-    subject["temperatures"] = grid.temperatures.tolist()
-    yield Bench("capacitance on the ramp", names, subject, measure)
+    axes = {"temperature": grid.temperatures, "supply": np.array([supply])}
+    origin = f"{', '.join(words)} on a driven node, alone"
+    subject = {"lines": lines, "support": support, "low": low, "high": high, "grid": axes}
+    yield Bench("capacitance on the ramp", (Value(names[0], "F", origin, axes),), subject, measure)
 
 
 def _on_the_ramp(on: Conditions, supply: float) -> tuple[list[str], list[str], list[str]]:

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,116 +12,133 @@ from numpy.typing import NDArray
 
 from harness.alone import comparator as comparators
 from harness.alone.bench import PartAlone
-from harness.alone.comparator import Pins, Surroundings
-from harness.alone.conditions import Conditions, median, refused, slope_knots, the_engine
-from harness.characterise import Bench
+from harness.alone.comparator import Pins, Span, Surroundings, span_of
+from harness.alone.conditions import Conditions, median, slope_knots, the_engine
+from harness.alone.subject import Bench, Refused, Value
 from harness.predict import output
-from harness.predict.lookup import Table
 
 Array = NDArray[np.float64]
 
 
-def slicer_benches(on: Conditions) -> Iterator[Bench]:
+def slicer_benches(on: Conditions) -> Iterator[Bench | Refused]:
     """Figures at rest, output curve, and delays of the comparator that slices the ramp."""
     roles, drawn, grid = on.board.roles, on.drawn, on.grid
     names = ("slicer.bias_ramp", "slicer.bias_threshold", "slicer.offset", "slicer.leakage")
     found = on.comparator(roles.comparator, roles.threshold, roles.output)
     if found is None:
-        yield refused(
+        yield Refused(
             "slicer", names, "its pins could not be told apart: no supply, or a node not on its line"
         )
         return
     part, pins = found
-    model = part.part.model
     level = median(on.threshold)
     feed, resistance = drawn.node(roles.output), drawn.resistance(roles.output)
     if not np.isfinite([level, median(feed), median(resistance)]).all():
-        yield refused("slicer", names, "its threshold or its pull-up is not known")
+        yield Refused("slicer", names, "its threshold or its pull-up is not known")
         return
-    common = {
-        "level": level,
-        "feed": feed,
-        "resistance": resistance,
-        "pins": [pins.ramp, pins.level, pins.output],
-    }
 
     def where(temperature: float, supply: float) -> Surroundings:
         return on.surroundings(level, feed, resistance, temperature, supply)
 
-    def rest() -> dict[str, Table]:
-        engine = the_engine()
-        figures = grid.fill_dict(
-            lambda t, s: comparators.rest_figures(engine, part, pins, where(t, s), on.high_below)
-        )
-        origin = f"model {model} alone, at rest"
-        both = np.stack([figures["bias_ramp_below"], figures["bias_ramp_above"]], axis=-1)
-        difference = {**grid.axes(), "difference": np.array([-1.0, 1.0])}
-        return {
-            "slicer.bias_ramp": Table(difference, both, "A", origin),
-            "slicer.bias_threshold": Table(grid.axes(), figures["bias_level_near"], "A", origin),
-            "slicer.offset": Table(grid.axes(), figures["offset"], "V", f"model {model} alone, input sweep"),
-            "slicer.leakage": Table(grid.axes(), figures["leakage"], "A", origin),
-        }
-
-    yield Bench("slicer at rest", names, on.subject(part, **common), rest)
-
-    def curve() -> dict[str, Table]:
-        engine = the_engine()
-        top = 1.05 * float(feed[np.isfinite(feed)].max())
-        knots: list[Array] = []
-
-        def currents(temperature: float, supply: float) -> Array:
-            volts, amperes = comparators.output_curve(
-                engine, part, pins, where(temperature, supply), on.high_below, top
-            )
-            knots.append(volts)
-            return amperes
-
-        figures = grid.fill(currents)
-        return {
-            "slicer.sink": Table(
-                {**grid.axes(), "voltage": knots[0]}, figures, "A", f"model {model} alone, output curve"
-            )
-        }
-
-    yield Bench("slicer output", ("slicer.sink",), on.subject(part, **common), curve)
+    cells = on.cells(where)
+    slicer = _Slicer(part, pins, where, on.high_below, span_of(pins, cells, feed))
+    subject = {
+        "part": part,
+        "pins": pins,
+        "cells": cells,
+        "high_below": on.high_below,
+        "span": slicer.span,
+        "grid": grid.axes(),
+    }
+    yield _rest(on, slicer, subject)
+    yield _curve(on, slicer, subject)
     if on.ramp is not None:
         up = slope_knots(on.ramp.crossing(on.threshold, True).slope)
         down = slope_knots(on.ramp.crossing(on.threshold, False).slope)
-        yield from _delays(on, part, pins, up, down, where, common)
+        yield _delays(on, slicer, subject, up, down)
+
+
+@dataclass(frozen=True)
+class _Slicer:
+    """The comparator with its pins, what it works with, its sense, and the span of its output."""
+
+    part: PartAlone
+    pins: Pins
+    where: Callable[[float, float], Surroundings]
+    high_below: bool
+    span: Span
+
+    @property
+    def origin(self) -> str:
+        return f"model {self.part.part.model} alone"
+
+
+def _rest(on: Conditions, slicer: _Slicer, subject: Mapping[str, Any]) -> Bench:
+    grid, origin = on.grid, f"{slicer.origin}, at rest"
+
+    def measure() -> dict[str, Array]:
+        engine = the_engine()
+        figures = grid.fill_dict(
+            lambda t, s: comparators.rest_figures(
+                engine, slicer.part, slicer.pins, slicer.where(t, s), slicer.high_below
+            )
+        )
+        return {
+            "slicer.bias_ramp": np.stack([figures["bias_ramp_below"], figures["bias_ramp_above"]], axis=-1),
+            "slicer.bias_threshold": figures["bias_level_near"],
+            "slicer.offset": figures["offset"],
+            "slicer.leakage": figures["leakage"],
+        }
+
+    values = (
+        Value("slicer.bias_ramp", "A", origin, {**grid.axes(), "difference": np.array([-1.0, 1.0])}),
+        Value("slicer.bias_threshold", "A", origin, grid.axes()),
+        Value("slicer.offset", "V", f"{slicer.origin}, input sweep", grid.axes()),
+        Value("slicer.leakage", "A", origin, grid.axes()),
+    )
+    return Bench("slicer at rest", values, subject, measure)
+
+
+def _curve(on: Conditions, slicer: _Slicer, subject: Mapping[str, Any]) -> Bench:
+    grid = on.grid
+
+    def measure() -> dict[str, Array]:
+        engine = the_engine()
+        currents = grid.fill(
+            lambda t, s: comparators.output_curve(
+                engine, slicer.part, slicer.pins, slicer.where(t, s), slicer.high_below, slicer.span
+            )
+        )
+        return {"slicer.sink": currents}
+
+    axes = {**grid.axes(), "voltage": slicer.span.voltages}
+    values = (Value("slicer.sink", "A", f"{slicer.origin}, output curve", axes),)
+    return Bench("slicer output", values, subject, measure)
 
 
 def _delays(
-    on: Conditions,
-    part: PartAlone,
-    pins: Pins,
-    up: Array,
-    down: Array,
-    where: Callable[[float, float], Surroundings],
-    common: Mapping[str, Any],
-) -> Iterator[Bench]:
+    on: Conditions, slicer: _Slicer, subject: Mapping[str, Any], up: Array, down: Array
+) -> Bench | Refused:
     names = ("slicer.fall_delay", "slicer.rise_delay", "slicer.fall_extra", "slicer.output_capacitance")
     if not len(up) or not len(down):
-        yield refused("slicer delays", names, "the ramp never crosses the threshold")
-        return
-    grid = on.grid
+        return Refused("slicer delays", names, "the ramp never crosses the threshold")
+    grid, part, pins, span = on.grid, slicer.part, slicer.pins, slicer.span
     load = float(np.nan_to_num(median(on.drawn.load_capacitance())))
-    falls, rises = (up, down) if on.high_below else (down, up)
-    sense = 1.0 if on.high_below else -1.0
-    top = 1.05 * float(common["feed"][np.isfinite(common["feed"])].max())
+    falls, rises = (up, down) if slicer.high_below else (down, up)
+    sense = 1.0 if slicer.high_below else -1.0
 
-    def measure() -> dict[str, Table]:
+    def measure() -> dict[str, Array]:
         engine = the_engine()
 
         def cell(temperature: float, supply: float) -> list[float]:
             """Falling edges under the load as drawn, less what a full-blown sink would take; rising ones
             without."""
-            at = where(temperature, supply)
+            at = slicer.where(temperature, supply)
             offset = comparators.turning_point(engine, part, pins, at)
             down = comparators.answers(engine, part, pins, at, [(s, sense) for s in falls], load, offset)
             up = comparators.answers(engine, part, pins, at, [(s, -sense) for s in rises], 0.0, offset)
-            curve = comparators.output_curve(engine, part, pins, at, on.high_below, top)
-            middle, edge = _full_sink(curve, at.feed, at.resistance, load)
+            currents = comparators.output_curve(engine, part, pins, at, slicer.high_below, span)
+            middle, edge = _full_sink((span.voltages, currents), at.feed, at.resistance, load)
             return [
                 *(answer.delay - middle for answer in down),
                 *(answer.delay for answer in up),
@@ -130,18 +148,17 @@ def _delays(
 
         cells = grid.fill(cell)
         first, second, third = np.split(cells[..., :-1], [len(falls), len(falls) + len(rises)], axis=-1)
-        origin = f"model {part.part.model} alone, ramps of the board's slopes"
-        falling, rising = ({**grid.axes(), "slope": np.log10(slopes)} for slopes in (falls, rises))
-        return {
-            "slicer.fall_delay": Table(falling, first, "s", origin),
-            "slicer.rise_delay": Table(rising, second, "s", origin),
-            "slicer.fall_extra": Table(falling, third, "s", f"{origin}, load as drawn"),
-            "slicer.output_capacitance": Table(
-                grid.axes(), cells[..., -1], "F", f"{origin}, rise without a load"
-            ),
-        }
+        return dict(zip(names, (first, second, third, cells[..., -1]), strict=True))
 
-    yield Bench("slicer delays", names, on.subject(part, **common, up=up, down=down, load=load), measure)
+    origin = f"{slicer.origin}, ramps of the board's slopes"
+    falling, rising = ({**grid.axes(), "slope": np.log10(slopes)} for slopes in (falls, rises))
+    values = (
+        Value("slicer.fall_delay", "s", origin, falling),
+        Value("slicer.rise_delay", "s", origin, rising),
+        Value("slicer.fall_extra", "s", f"{origin}, load as drawn", falling),
+        Value("slicer.output_capacitance", "F", f"{origin}, rise without a load", grid.axes()),
+    )
+    return Bench("slicer delays", values, {**subject, "falls": falls, "rises": rises, "load": load}, measure)
 
 
 def _full_sink(

@@ -122,6 +122,7 @@ def test_what_was_measured_is_read_back(folder: Path, known: Characteristics) ->
     """A second look needs no engine and gives the same figures to the bit."""
     again = measured(folder, measure=False)
     assert set(again.tables) == set(known.tables) and not again.missing
+    assert known.reused == 0 and again.reused == len(known.tables)
     for name, table in known.tables.items():
         assert np.array_equal(table.figures, again.table(name).figures)
         assert table.origin == again.table(name).origin
@@ -155,18 +156,28 @@ def test_a_comparator_that_cannot_be_told_apart_stays_unknown(tmp_path: Path) ->
     assert all("pins" in why for _, why in found.missing)
 
 
-def test_damaged_store_is_measured_again(folder: Path, known: Characteristics, tmp_path: Path) -> None:
-    for name in ("known.cir", "known.board.toml"):
-        (tmp_path / name).write_text((folder / name).read_text())
-    first = measured(tmp_path)
-    for path in (tmp_path / "store").iterdir():
-        path.write_text("{ not json")
-    again = measured(tmp_path)
-    assert np.array_equal(first.table("slicer.sink").figures, again.table("slicer.sink").figures)
+def test_no_leakage_is_told_of_an_output_that_does_not_let_go(tmp_path: Path) -> None:
+    """A resistor of 1 kOhm inside keeps the output down: what flows there is no leakage."""
+    stuck = NETLIST.replace("Rsupply supply", "Rstuck output ground 1k\nRsupply supply")
+    (tmp_path / "known.cir").write_text(stuck)
+    (tmp_path / "known.board.toml").write_text(BOARD)
+    found = measured(tmp_path)
+    assert not found.has("slicer.leakage") and found.has("slicer.bias_ramp")
+    assert ("slicer.leakage", "unknown") in [(name, text) for name, text, _ in found.summary()]
+
+
+def test_leakage_is_that_of_the_model(tmp_path: Path) -> None:
+    """1 MOhm inside, on a pull-up of 3.3 kOhm: 8 V / 1.0033 MOhm."""
+    leaky = NETLIST.replace("Rsupply supply", "Rleak output ground 1meg\nRsupply supply")
+    (tmp_path / "known.cir").write_text(leaky)
+    (tmp_path / "known.board.toml").write_text(BOARD)
+    found = measured(tmp_path).table("slicer.leakage").figures
+    assert found == pytest.approx(8.0 / 1.0033e6, rel=1e-3)
 
 
 def test_capacitance_of_parts_is_that_of_a_capacitor_beside_a_steady_current() -> None:
-    """47 pF beside 100 kOhm, driven through 7 V: the resistor's charge cancels; 0.02 pF is left to the steps."""
+    """47 pF beside 100 kOhm, driven through 7 V: the resistor's charge cancels; 0.02 pF is left to the
+    steps."""
     from harness.alone.core import added_capacitance
     from harness.engine.session import session
 
@@ -179,5 +190,5 @@ def test_capacitance_of_parts_is_that_of_a_capacitor_beside_a_steady_current() -
 def test_a_value_that_no_condition_gives_is_unknown() -> None:
     nothing = Table({"temperature": np.array([25.0])}, np.array([np.nan]), "A", "model alone")
     assert Characteristics({"slicer.leakage": nothing}).summary() == [
-        ("slicer.leakage", "unknown", "model alone")
+        ("slicer.leakage", "unknown", "model alone: no figure at 1 of 1 conditions")
     ]
