@@ -59,6 +59,12 @@ def check_lines(checked: Checked) -> list[str]:
     ]
     lines += _drawing_lines(prepared)
     lines += ["", *_prediction_lines(checked)]
+    if checked.prediction.reused:
+        lines += [
+            "",
+            f"{checked.prediction.reused} values of device models alone, measured by earlier runs, come from"
+            f" {prepared.store.parent.name}/{prepared.store.name} beside the board file.",
+        ]
     if prepared.lint:
         lines += ["", "The netlist:", *(f"  {finding}" for finding in prepared.lint)]
     if prepared.netlist.notes:

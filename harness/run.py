@@ -248,7 +248,7 @@ def _judged(
         effects=effects,
         check=prepared.check,
         expected=expected_figures(board, table, prepared.asked),
-        run=_record(prepared, results, workers, time.perf_counter() - begun),
+        run=_record(prepared, prediction.reused, results, workers, time.perf_counter() - begun),
         waveforms={
             corner: _waveforms(spool, corner) for corner in kept if (spool / f"{corner}.npz").exists()
         },
@@ -320,7 +320,9 @@ def _telling(board: Board, table: pd.DataFrame) -> dict[str, str]:
     return chosen
 
 
-def _record(prepared: Prepared, results: Sequence[CornerResult], workers: int, wall: float) -> dict[str, Any]:
+def _record(
+    prepared: Prepared, reused_values: int, results: Sequence[CornerResult], workers: int, wall: float
+) -> dict[str, Any]:
     """What run.json holds."""
     board, netlist = prepared.board, prepared.netlist
     missing = sum(result.state == "not simulated" for result in results)
@@ -339,6 +341,7 @@ def _record(prepared: Prepared, results: Sequence[CornerResult], workers: int, w
         "corners": len(results),
         "simulated": len(results) - missing,
         "reused": 0,
+        "model_values_reused": reused_values,
         "not_simulated": missing,
         "engine_seconds": sum(result.engine_seconds for result in results),
         "callback_seconds": sum(result.callback_seconds for result in results),

@@ -43,7 +43,7 @@ class Prediction:
     parts; ``refined``: the same with every effect that has an origin. A column a quantity, SI units, NaN
     where nothing can be known. ``effects``: corner, quantity, effect, amount, origin; the amounts of a
     quantity add up to refined minus ideal. ``origins``: (name, value text, origin) of the real-part values
-    used.
+    used; ``reused``: how many of these were measured by an earlier run.
     """
 
     solved: pd.DataFrame
@@ -51,6 +51,7 @@ class Prediction:
     refined: pd.DataFrame
     effects: pd.DataFrame
     origins: tuple[tuple[str, str, str], ...]
+    reused: int = 0
 
 
 def predict(
@@ -68,7 +69,12 @@ def predict(
         return pd.DataFrame(known, index=corners.index)
 
     return Prediction(
-        table(composition.solved()), table(ideal), table(refined), effects, tuple(characteristics.summary())
+        table(composition.solved()),
+        table(ideal),
+        table(refined),
+        effects,
+        tuple(characteristics.summary()),
+        characteristics.reused,
     )
 
 

@@ -22,7 +22,17 @@ LEAST_EFFECT = 0.02
 MOST_QUANTITIES = 12
 """Quantities that the corner table can be switched to."""
 
-VOLATILE = frozenset({"engine_seconds", "callback_seconds", "wall_seconds", "workers", "reused", "simulated"})
+VOLATILE = frozenset(
+    {
+        "engine_seconds",
+        "callback_seconds",
+        "wall_seconds",
+        "workers",
+        "reused",
+        "model_values_reused",
+        "simulated",
+    }
+)
 """What may differ between two runs of the same input; it stands in run.json and not in the page."""
 
 
