@@ -18,6 +18,13 @@ from numpy.typing import NDArray
 FLOOR = 5e-8  # share of the period below which no bar is believed
 _LAST_SHARE = 0.22  # a difference is taken as no smaller than this share of the one before it
 _LEVEL_GAIN = 1.5  # bar of levels and currents over the last difference
+_SWINGS = {
+    ("low_level", "high_level", "mean_level", "ac_rms"): ("low_level", "high_level"),
+    ("ramp_low", "ramp_high", "threshold", "threshold_return", "headroom", "floor_room"): (
+        "ramp_low",
+        "ramp_high",
+    ),
+}
 
 
 def timing(
@@ -53,9 +60,8 @@ def timing(
     return (float(best[0]), float(best[1])), (float(bar[0]), float(bar[1]))
 
 
-def apart(tables: Sequence[Mapping[str, float]]) -> float:
-    """How far the last two decades lie apart: the larger of duty's and frequency's relative difference."""
-    first, last = tables[-2:]
+def apart(first: Mapping[str, float], last: Mapping[str, float]) -> float:
+    """How far two runs lie apart: the larger of duty's difference and frequency's relative one."""
     frequency = abs(last["frequency"] / first["frequency"] - 1.0)
     duty = abs(last.get("duty", math.nan) - first.get("duty", math.nan))
     return max(frequency, duty) if math.isfinite(duty) else frequency
@@ -66,11 +72,13 @@ def _neither_by_luck(size: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.fmax(size, 0.5 * size[::-1])
 
 
-def figure(values: Sequence[float], relative: float, drift: float) -> float:
+def figure(values: Sequence[float], relative: float, drift: float, scale: float = 0.0) -> float:
     """Error bar of a level, current or time, in its own unit, from its values at two or more decades.
 
     ``relative``: the engine's relative tolerance at the last decade; ``drift``: relative change between
-    cycles. NaN where the last value is missing, infinite where an earlier one is.
+    cycles; ``scale``: what these are relative to, where that is more than the figure itself (a level near
+    0 V is no better known than the swing that it is part of). NaN where the last value is missing, infinite
+    where an earlier one is.
     """
     last = values[-1]
     if not math.isfinite(last):
@@ -80,7 +88,17 @@ def figure(values: Sequence[float], relative: float, drift: float) -> float:
     size = abs(last - values[-2])
     if len(values) > 2 and math.isfinite(values[-3]):
         size = max(size, _LAST_SHARE * abs(values[-2] - values[-3]))
-    return _LEVEL_GAIN * size + (2 * relative + drift) * abs(last)
+    return _LEVEL_GAIN * size + (2 * relative + drift) * max(abs(last), scale)
+
+
+def swings(figures: Mapping[str, float]) -> dict[str, float]:
+    """The swing (V) that each voltage among the figures is part of, where it is known."""
+    found: dict[str, float] = {}
+    for names, ends in _SWINGS.items():
+        swing = figures.get(ends[1], math.nan) - figures.get(ends[0], math.nan)
+        if math.isfinite(swing):
+            found |= dict.fromkeys(names, abs(swing))
+    return found
 
 
 def all_figures(
@@ -89,7 +107,11 @@ def all_figures(
     """Best values and bars of every figure of the finest run, timing by :func:`timing`, the rest by
     :func:`figure`."""
     best = dict(tables[-1])
-    bars = {name: figure([t.get(name, math.nan) for t in tables], relative, drift) for name in best}
+    scales = swings(best)
+    bars = {
+        name: figure([t.get(name, math.nan) for t in tables], relative, drift, scales.get(name, 0.0))
+        for name in best
+    }
     if len(tables) > 1 and math.isfinite(best.get("frequency", math.nan)):
         pairs = [(t.get("duty", math.nan), t["frequency"]) for t in tables]
         (duty, frequency), (duty_bar, frequency_bar) = timing(pairs, drift, events, accuracy)

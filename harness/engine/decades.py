@@ -94,6 +94,7 @@ class Decades:
         tables: list[dict[str, float]] = []
         runs: list[_Run] = []
         result: Settled | None = None
+        settling: dict[str, float] | None = None
         decade, tries = self._read(), 0
         while True:
             try:
@@ -109,12 +110,12 @@ class Decades:
                 tries += 1
                 continue
             if decade == SETTLING:
-                decade = 1
+                settling, decade = run.figures, 1
                 continue
             tables.append(run.figures)
             runs.append(run)
             del runs[:-2]
-            if len(tables) >= (2 if self._two_may_do(tables, run) else 3):
+            if len(tables) >= (2 if self._two_may_do(tables, settling) else 3):
                 result = self._judge(tables, runs, decade)
                 enough = result.reached or (self._watch.unread and self._small(result))
                 if enough or decade >= FINEST or self._late():
@@ -124,12 +125,15 @@ class Decades:
     def _late(self) -> bool:
         return time.monotonic() - self.begun > _TIME_SHARE * self.plan.seconds
 
-    def _two_may_do(self, tables: list[dict[str, float]], run: _Run) -> bool:
+    def _two_may_do(self, tables: list[dict[str, float]], settling: dict[str, float] | None) -> bool:
         """True where two decades are enough: what is asked for is far above their difference. Two runs that
-        switch may agree by luck, smooth ones hardly."""
-        share = ALIKE_SWITCHING if run.stepper.events else ALIKE_SMOOTH
-        apart = bars.apart(tables) if len(tables) == 2 else math.inf
-        return self.plan.accuracy >= CHEAP and apart <= share * self.plan.accuracy
+        switch may agree by luck, three hardly, so the settling run is asked too."""
+        if self.plan.accuracy < CHEAP or len(tables) != 2:
+            return False
+        if settling is None:
+            return bars.apart(*tables) <= ALIKE_SMOOTH * self.plan.accuracy
+        apart = max(bars.apart(settling, tables[0]), bars.apart(*tables))
+        return apart <= ALIKE_SWITCHING * self.plan.accuracy
 
     @property
     def _watch(self) -> Watch:
