@@ -101,7 +101,6 @@ class Stepper(ABC):
         self.marks: list[float] = []
         self.drift = math.inf
         self.slow = 1.0
-        self.jump: NDArray[np.float64] | None = None
         self.until = time.monotonic() + guide.seconds
         self._states: list[NDArray[np.float64] | None] = []
         self._weights: NDArray[np.float64] = np.ones(0)
@@ -160,22 +159,19 @@ class Stepper(ABC):
         if len(states) > 1 and states[-1] is not None and states[-2] is not None:
             size = (np.abs(states[-1]) + 1.0) / self._weights
             move = (states[-1] - states[-2]) / size
-            self.drift, self.slow, self.jump = float(np.abs(move).max()), 1.0, None
+            self.drift, self.slow = float(np.abs(move).max()), 1.0
             if len(states) > 2 and states[-3] is not None:
-                self._slow_mode((states[-2] - states[-3]) / size, move, size)
+                self._slow_mode((states[-2] - states[-3]) / size, move)
             if self.drift * max(1.0, self.slow) < self.limits.settle:
                 self.finished = "closed"
         if not self.finished and len(self.marks) > _CYCLES:
             self.finished = "drifting"
 
-    def _slow_mode(
-        self, first: NDArray[np.float64], move: NDArray[np.float64], size: NDArray[np.float64]
-    ) -> None:
-        """A slow memory moves on in one direction, by a ratio below 1 a cycle: where it would end."""
+    def _slow_mode(self, first: NDArray[np.float64], move: NDArray[np.float64]) -> None:
+        """A slow memory moves on in one direction, by a ratio below 1 a cycle: how many moves it has left."""
         a, b = float(np.linalg.norm(first)), float(np.linalg.norm(move))
         if float(first @ move) > 0.9 * a * b > 0 and b < 0.9995 * a:
             self.slow = b / (a - b)
-            self.jump = move * size * b / (a - b)
 
 
 class PythonStepper(Stepper):
