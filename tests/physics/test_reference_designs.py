@@ -78,15 +78,12 @@ def test_thirty_designs_of_each_family(family) -> None:  # type: ignore[no-untyp
     for design in designs(family, EACH, SEED):
         for name, miss in differences(design, settled_cycle(design.system)).items():
             worst[name] = max(worst.get(name, 0.0), miss)
-    print(
-        f"\n{family.__name__}, {EACH} designs, worst:", {name: f"{miss:.1e}" for name, miss in worst.items()}
-    )
+    shown = ", ".join(f"{name} {miss:.1e}" for name, miss in worst.items())
+    print(f"\n{family.__name__}: {EACH} designs, worst differences: {shown}")
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(
-    strict=True, reason="engine 39 steps over the corner of a PULSE source in one design of ten"
-)
+@pytest.mark.xfail(strict=True, reason="engine 39 steps over some corners of a PULSE source")
 def test_corners_of_a_drawn_ramp() -> None:
     """The ramp's ends are levels that the source's own line states, so that any miss is the engine's step."""
     misses = []
