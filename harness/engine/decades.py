@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -47,6 +47,7 @@ STARTS = {
     "sources": "from a cold start with its sources up",
     "operating point": "from an operating point",
 }
+_METHODS = {"trap": "trapezoidal", "gear": "Gear"}
 _PERIODS = 14  # of simulated time that a steered run may take at most
 _OFF = 3.0  # a period hint off by more than this factor was of no use: the run is repeated
 _LOCKED = 1e-9  # periods that agree to this share are made by a source
@@ -68,11 +69,20 @@ class _Run:
 
 
 class Decades:
-    """The runs of one corner. :meth:`run` gives its figures."""
+    """The runs of one corner. :meth:`run` gives its figures.
+
+    ``method``: integration method, ``trap`` or, for a second opinion, ``gear``.
+    """
 
     def __init__(
-        self, session: Session, plan: Plan, measure: Measure, notes: list[str] | None = None
+        self,
+        session: Session,
+        plan: Plan,
+        measure: Measure,
+        notes: Sequence[str] = (),
+        method: str = "trap",
     ) -> None:
+        self.method = method
         self.session, self.plan, self.measure = session, plan, measure
         self.period = plan.period
         self.marker, self.way = plan.ramp_level, 1
@@ -84,7 +94,7 @@ class Decades:
         self.columns: list[str] = ["time"]
         self.start: dict[str, float] | None = None
         self.rest: memory.Rest | None = None
-        self.notes = list(notes or [])
+        self.notes = list(notes)
         self.points = 0
         self.rung = (CHARGES[0], "cold")
         self.begun = time.monotonic()
@@ -149,7 +159,7 @@ class Decades:
         settles in a run that does not count: steps on the way in differ from those of a closed cycle, so
         that its figures may agree with the next run's by chance.
         """
-        load(self.session, self.plan, _options(1, CHARGES[0]))
+        load(self.session, self.plan, _options(1, CHARGES[0], self.method))
         listing = self.session.listing()
         self.watch = watch(listing, self._column)
         flat = altered(listing, self.plan.alterations)
@@ -181,7 +191,7 @@ class Decades:
     def _one_run(self, decade: float, charge: float, kind: str) -> _Run:
         session, plan, period = self.session, self.plan, self.period
         start = {"warm": self.start, "sources": self._with_sources()}.get(kind)
-        load(session, plan, _options(decade, charge), start, kept=kind != "warm")
+        load(session, plan, _options(decade, charge, self.method), start, kept=kind != "warm")
         soft = (
             self._level_gap(plan.ramp, self.marker, self.way),
             self._level_gap(plan.output, self.output_level, 1),
@@ -299,7 +309,7 @@ class Decades:
     def _setting(self, count: int) -> str:
         """The rung of the ladder that the last run stood on, in words."""
         charge, kind = self.rung
-        text = f"steered steps, trapezoidal, {count} decades"
+        text = f"steered steps, {_METHODS[self.method]}, {count} decades"
         if charge != CHARGES[0]:
             text += f", charge tolerance {charge:g}"
         return text if kind == "warm" else f"{text}, {STARTS[kind]}"
@@ -334,6 +344,6 @@ def widen(figures: Mapping[str, float], widths: dict[str, float], least: float) 
         widths[name] = max(width, least * scale) if math.isfinite(width) else width
 
 
-def _options(decade: float, charge: float) -> str:
+def _options(decade: float, charge: float, method: str) -> str:
     share = 10 ** (-decade / 2)
-    return f"method=trap reltol={1e-3 * share!r} trtol={share!r} chgtol={charge!r}"
+    return f"method={method} reltol={1e-3 * share!r} trtol={share!r} chgtol={charge!r}"
