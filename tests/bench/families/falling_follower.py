@@ -97,7 +97,7 @@ def draw(generator: np.random.Generator) -> Circuit:
         f".model npn_follower npn(is={core.saturation!r} bf={core.gain!r} br=1)",
         f"Remitter ramp 0 {core.load!r}",
         f"Vthr thr 0 {threshold!r}",
-        f".ic v(cap)={core.capacitor(high)!r} v(ramp)={high!r} v(vcc)={core.rail!r} v(top)={core.top!r}",
+        f".ic v(cap)={core.capacitor(high)!r} v(ramp)={high!r}",
         *output.deck("thr", "ramp"),
     )
     plan = Plan(

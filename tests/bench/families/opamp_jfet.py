@@ -27,7 +27,15 @@ def square_law(beta: float, cut_off: float, gate: float, drain: float, source: f
 
 
 def draw(generator: np.random.Generator) -> Circuit:
-    """A random circuit."""
+    """A random circuit whose gate is past its turning level before the ramp is back above its low one (else
+    the core sticks there)."""
+    while True:
+        circuit = _drawn(generator)
+        if circuit is not None:
+            return circuit
+
+
+def _drawn(generator: np.random.Generator) -> Circuit | None:
     period = period_of(generator)
     low, high = uniform(generator, 0.3, 1.0), uniform(generator, 4.0, 7.0)
     supply, resistor = uniform(generator, 5.0, 12.0), log_uniform(generator, 2e4, 2e5)
@@ -69,9 +77,12 @@ def draw(generator: np.random.Generator) -> Circuit:
         Guard("reset", lambda y: float(y[2]) - GATE_TURNS, 1, "returning"),
         Guard("returning", lambda y: ramp(y) - low, -1, "opening"),
         Guard("opening", lambda y: float(y[2]) - GATE_TURNS, -1, "sweep"),
+        Guard("opening", lambda y: ramp(y) - low * (1 + 1e-6), 1, "stuck"),
     )
     watches = (lambda y: ramp(y) - threshold, lambda y: ramp(y) - 0.5 * (low + high))
     trace = follow(slope, guards, watches, (low, low, OFF), "sweep", 16, 3 * period)
+    if trace.stuck:
+        return None
     first, second = trace.last(1, 1, 2)
     period = second - first
     up, down = trace.last(0, 1)[0], trace.last(0, -1)[0]

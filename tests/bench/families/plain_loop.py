@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from families import circuit_of
 from families.circuit import Circuit
 from families.references import last_cycle, run
-from families.study import truth_of
 from harness.engine.library import find_library
 from harness.engine.session import EngineDead, EngineError, session
 
@@ -48,46 +47,35 @@ SETTINGS = (
 
 @dataclass(frozen=True)
 class Trial:
-    """A family's circuits to try settings on."""
+    """A family's circuits to try settings on: number within the study, true duty, true frequency (Hz)."""
 
     family: str
     study: int
-    count: int
+    truths: tuple[tuple[int, float, float], ...]
 
 
 @dataclass
 class Found:
-    """The cheapest setting that reaches ``NEEDED`` on all circuits, or None; how many circuits the best one
-    of the others passed; the circuits that were tried."""
+    """The cheapest setting that reaches ``NEEDED`` on all circuits, or None; on how many circuits each
+    setting did before it failed."""
 
     family: str
     setting: Setting | None
-    tried: int
     passed: dict[str, int]
-    milliseconds: float
 
 
 def cheapest(trial: Trial) -> Found:
     """Tries every setting on a family's circuits, in the harness's session but without any steering."""
     seconds = {setting: 0.0 for setting in SETTINGS}
     passed = {setting: 0 for setting in SETTINGS}
-    alive, tried = list(SETTINGS), 0
-    for number in range(trial.count):
+    alive = list(SETTINGS)
+    for number, true_duty, true_frequency in trial.truths:
         circuit = circuit_of(trial.family, trial.study, number)
-        try:
-            truth, spread = truth_of(circuit)
-        except EngineDead:
-            raise
-        except (EngineError, ValueError):
-            continue
-        if spread > 0.1 * NEEDED:
-            continue
-        tried += 1
         for setting in tuple(alive):
             begin = time.perf_counter()
             try:
                 duty, frequency = _uniform(circuit, setting)
-                good = max(abs(duty - truth.duty), abs(frequency / truth.frequency - 1)) <= NEEDED
+                good = bool(max(abs(duty - true_duty), abs(frequency / true_frequency - 1)) <= NEEDED)
             except EngineDead:
                 raise
             except (EngineError, ValueError):
@@ -97,8 +85,7 @@ def cheapest(trial: Trial) -> Found:
             if not good:
                 alive.remove(setting)
     best = min(alive, key=lambda setting: seconds[setting], default=None)
-    spent = 1e3 * seconds[best] / tried if best is not None else float("nan")
-    return Found(trial.family, best, tried, {s.text: passed[s] for s in SETTINGS}, spent)
+    return Found(trial.family, best, {setting.text: passed[setting] for setting in SETTINGS})
 
 
 def _uniform(circuit: Circuit, setting: Setting) -> tuple[float, float]:
@@ -109,11 +96,11 @@ def _uniform(circuit: Circuit, setting: Setting) -> tuple[float, float]:
 
 @dataclass(frozen=True)
 class Loop:
-    """Circuits of a family for the loop with PySpice."""
+    """Circuits of a family, by number within the study, for the loop with PySpice."""
 
     family: str
     study: int
-    count: int
+    numbers: tuple[int, ...]
     setting: Setting
 
 
@@ -125,7 +112,7 @@ def loop(task: Loop) -> list[float]:
     import logging
 
     logging.disable(logging.CRITICAL)
-    circuits = [circuit_of(task.family, task.study, number) for number in range(task.count)]
+    circuits = [circuit_of(task.family, task.study, number) for number in task.numbers]
     _with_pyspice(circuits[0], task.setting)  # the library loads with the first one
     times = []
     for circuit in circuits:

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -57,10 +57,15 @@ class Sweep:
 
 
 def draw(generator: np.random.Generator) -> Circuit:
-    """A random circuit of this family."""
+    """A random circuit of this family; one in three has a pulse near 0 or 100 %."""
     sweep = Sweep.random(generator)
     output = OpenOutput.random(generator, sweep.period)
-    threshold = sweep.low + (sweep.high - sweep.low) * uniform(generator, 0.03, 0.97)
+    share = uniform(generator, 0.03, 0.97)
+    if generator.integers(3) == 0:
+        share = log_uniform(generator, 1e-3, 3e-2)
+        share = 1 - share if generator.integers(2) else share
+        output = replace(output, load=1e-5 * sweep.period / output.pullup)  # so that it settles all the same
+    threshold = sweep.low + (sweep.high - sweep.low) * share
     deck = (*sweep.deck(), f"Vthr thr 0 {threshold!r}", *output.deck("ramp", "thr"))
     high = sweep.up(threshold) + output.fall_delay - output.rise_delay
     high += sweep.down(sweep.low) - sweep.down(threshold)

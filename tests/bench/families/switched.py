@@ -29,12 +29,12 @@ class Guard:
 
 @dataclass
 class Trace:
-    """Instants (s) at which each watched value passed 0, with direction; extremes of the first state."""
+    """Instants (s) at which each watched value passed 0, with direction; changes of mode: instant (s), new
+    mode, state; whether a mode was met that nothing leads out of."""
 
     instants: list[list[tuple[float, int]]]
     switched: list[tuple[float, str, State]] = field(default_factory=list)
-    low: float = float("inf")
-    high: float = float("-inf")
+    stuck: bool = False
 
     def last(self, watch: int, direction: int, count: int = 1) -> list[float]:
         """The last ``count`` passages of a watched value in a direction."""
@@ -55,6 +55,9 @@ def follow(
     before = [watch(state) for watch in watches]
     for _ in range(changes):
         own = [guard for guard in guards if guard.mode == mode]
+        if not own:
+            trace.stuck = True
+            return trace
         events = [_event(guard.value, guard.direction, True) for guard in own]
         events += [_event(watch, 0, False) for watch in watches]
         solution = solve_ivp(
