@@ -22,7 +22,7 @@ from harness.predict.refined import INTERACTION
 from harness.resources import netlists_folder
 
 Edit = tuple[str, str]
-WORTH, CLOSE, NOTHING = 0.02, 0.10, 0.05  # of a tolerance, of an effect, of a tolerance
+CLOSE, NOTHING = 0.10, 0.05  # of an effect, of a tolerance
 
 COMPARATOR = "comparator_393"
 FET, PNP = "mosfet_small_n", "pnp_small"
@@ -260,15 +260,15 @@ def judged(rows: list[dict[str, object]]) -> pd.DataFrame:
     """The rows with ``removed`` (the simulated change, less what the prediction has for other effects and for
     the interaction), ``ratio`` (predicted over removed) and a verdict.
 
-    An effect that stands out of the bars and is worth 2 % of a tolerance ``closes`` where predicted and
-    removed are within 10 % of it or the bars, else it is ``off``. What is smaller is ``small`` where both are
-    within the bars or 5 % of a tolerance, else ``off`` too.
+    An effect that stands out of the bars ``closes`` where predicted and removed are within 10 % of it or the
+    bars, else it is ``off``. What is smaller is ``small`` where both are within the bars or 5 % of a
+    tolerance, else ``off`` too.
     """
     table = pd.DataFrame(rows)
     table["removed"] = table["simulated"] - table["others"] - table["interaction"]
     table["ratio"] = table["predicted"] / table["removed"].where(table["removed"] != 0)
     size, apart = table["predicted"].abs(), (table["predicted"] - table["removed"]).abs()
-    large = (size > table["bar"]) & (size > WORTH * table["tolerance"])
+    large = size > table["bar"]
     closes = apart <= np.maximum(CLOSE * size, table["bar"])
     small = apart <= np.maximum(table["bar"], NOTHING * table["tolerance"])
     table["verdict"] = np.select([large & closes, large, small], ["closes", "off", "small"], "off")

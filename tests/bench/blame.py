@@ -20,6 +20,8 @@ REFUSED_NETLIST, REFUSED_BOARD, ENGINE = "netlist line refused", "board file key
 VALUE, DRAWN = "part value", "drawn values move the hand formula"
 PAPER, MODEL, UNNAMED = "hand formula against the drawing", "real-part effect", "remainder"
 STATE, LIMIT, LITERAL, NOTHING = "named state", "limit", "expected figure", "nothing"
+#: first letter of a part -> word in the names of the effects that it is measured for
+PARTS_OF = {"Q": "mirror", "M": "switch"}
 #: what the first screen may rightly point at, by where the mistake is and, after it, by what sort it is
 RIGHT = {
     "netlist": {REFUSED_NETLIST, VALUE, DRAWN, PAPER, STATE},
@@ -113,6 +115,7 @@ def blamed(seen: Seen, untouched: Seen) -> tuple[str, str]:
     table = seen.corners.set_index("corner")
     apart = [c[1:3] for c in fresh if c[0] == "agreement" and c[3] == "disagrees"]
     apart += [c[1:3] for c in fresh if c[0] == "expected" and not _odd_one_out(seen, table, *c[1:3])]
+    apart = apart or [c[1:3] for c in fresh if c[0] == "far"]
     if apart:
         quantity, corner = max(sorted(apart), key=lambda c: _off(table, *c))
         chain = seen.effects[(seen.effects["quantity"] == quantity) & (seen.effects["corner"] == corner)]
@@ -139,6 +142,8 @@ def rightly(mistake: Mistake, witness: str, words: str) -> bool:
     allowed = RIGHT.get(f"{mistake.where} {mistake.kind}", RIGHT.get(mistake.where, set()))
     if mistake.part and witness == VALUE:
         return words == mistake.part
+    if mistake.where == "netlist" and witness == MODEL:  # the effect may name the very parts
+        return any(mistake.name.startswith(letter) and word in words for letter, word in PARTS_OF.items())
     return witness in allowed
 
 

@@ -166,16 +166,16 @@ class Planter:
                 line = {element.line: element.with_nodes(element.nodes[::-1])}
                 yield self._drawn("polarity", f"{element.name} turned round", line)
 
-    def connections(self, seed: int, ends: int, places: int) -> Iterator[Mistake]:
-        """Connections exchanged: pins of one active part (all pairs), places of two parts and single ends of
-        two parts (as many random ones as asked for). What leaves the circuit as it was is left out."""
+    def connections(self, seed: int, ends: int, places: int, pins: int) -> Iterator[Mistake]:
+        """Connections exchanged: single ends of two parts, places of two parts, pins of one active part, as
+        many random ones as asked for. What leaves the circuit as it was is left out."""
         chance = random.Random(seed)
         known = {self.drawing.circuit()}
-        pins, whole, single = [], [], []
+        inner, whole, single = [], [], []
         for one in self.drawing.elements:
             if one.name[0] in "XQM":
                 for a, b in itertools.combinations(range(one.count), 2):
-                    pins.append({one: _exchanged(one.nodes, one.nodes, a, b, same=True)[0]})
+                    inner.append({one: _exchanged(one.nodes, one.nodes, a, b, same=True)[0]})
         for one, other in itertools.combinations(self.drawing.elements, 2):
             if one.count == other.count == 2:
                 whole.append({one: other.nodes, other: one.nodes})
@@ -183,7 +183,7 @@ class Planter:
                 first, second = _exchanged(one.nodes, other.nodes, a, b)
                 single.append({one: first, other: second})
         for kind, found, most in (
-            ("pins exchanged", pins, None),
+            ("pins exchanged", inner, pins),
             ("places exchanged", whole, places),
             ("ends exchanged", single, ends),
         ):
@@ -193,7 +193,7 @@ class Planter:
                 if circuit not in known:
                     known.add(circuit)
                     fresh.append(change)
-            for change in fresh if most is None else chance.sample(fresh, min(most, len(fresh))):
+            for change in chance.sample(fresh, min(most, len(fresh))):
                 words = "; ".join(f"{e.name} at {' '.join(nodes)}" for e, nodes in change.items())
                 yield self._drawn(kind, words, {e.line: e.with_nodes(nodes) for e, nodes in change.items()})
 

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 from unittest.mock import patch
 
 import numpy as np
@@ -26,7 +27,8 @@ from harness.simulate import CornerResult, Task
 from harness.verdict import what_falls_short
 
 At = Mapping[str, float]
-Complaint = tuple[str, ...]
+Complaint = tuple[Any, ...]
+FAR = (3, 10, 30, 100, 300)
 BAD = {"limit": ("outside", "too close to call", "no figure"), "agreement": ("disagrees", "too coarse")}
 BAD_STATES = ("no ramp", "out of range", "chatter", "not simulated")
 TRIED = 8.0  # s: a corner that fails after so long is taken for all that follow it
@@ -45,7 +47,7 @@ class Job:
 class Seen:
     """What a run shows. ``code``: its exit status; ``sentences``: findings of a refusal, else what falls
     short; ``complaints``: ("part", name), ("state", corner, word), ("agreement" or "limit", quantity, corner,
-    word), ("expected", quantity, corner); ``corners``, ``effects``,
+    word), ("expected", quantity, corner), ("far", quantity, corner, tolerances); ``corners``, ``effects``,
     ``expected``: its tables."""
 
     code: int
@@ -147,7 +149,8 @@ def look(job: Job) -> Seen:
 
 
 def complaints_of(result: RunResult) -> frozenset[Complaint]:
-    """Every cell of a run's tables for which its exit status is 1."""
+    """Every cell of a run's tables for which its exit status is 1; and what the first screen lists as
+    explained, yet far off: more than 3, 10, 30... tolerances."""
     table, check, expected = result.corners, result.check, result.expected
     found: set[Complaint] = {
         ("part", str(part)) for part in check.loc[check["verdict"].isin(("differs", "not drawn")), "part"]
@@ -164,4 +167,11 @@ def complaints_of(result: RunResult) -> frozenset[Complaint]:
         found.add(("expected", str(row["quantity"]), str(row["corner"])))
     reasons = what_falls_short(table, check, expected)
     assert bool(reasons) == bool(found), (reasons, found)
+    for quantity in (c.removesuffix(".agreement") for c in table.columns if c.endswith(".agreement")):
+        off = (table[f"{quantity}.difference"] / table[f"{quantity}.tolerance"]).abs()
+        explained = table[f"{quantity}.agreement"] == "explained"
+        for step in FAR:
+            found |= {
+                ("far", quantity, corner, step) for corner in table.loc[explained & (off > step), "corner"]
+            }
     return frozenset(found)
