@@ -33,7 +33,7 @@ Answers = dict[str, float]
 
 @contextmanager
 def asking(engine: Session, questions: Callable[[Ask], Answers]) -> Iterator[list[tuple[Record, Answers]]]:
-    """While this is open, each run is followed by questions to the engine: records and answers, run by run."""
+    """While this is open, each run is followed by questions: records and answers, run by run."""
     runs: list[tuple[Record, Answers]] = []
     tidy = engine._tidy
 
