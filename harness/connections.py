@@ -15,6 +15,13 @@ from harness.board import Board
 from harness.netlist import Netlist
 
 PASSIVE, ANY = "rcl", "rclqjmxeg"
+#: what the pins of a comparator are called where its subcircuit names them in words
+PIN_WORDS = {
+    "plus": ("plus", "in+", "inp", "in_p", "inplus", "noninverting"),
+    "minus": ("minus", "in-", "inn", "inm", "in_n", "inminus", "inverting"),
+    "output": ("output", "out", "vout"),
+    "supply": ("supply", "vcc", "vdd", "v+"),
+}
 
 
 @dataclass(frozen=True)
@@ -44,11 +51,11 @@ class _Drawing:
         if not ends or not node or part is None:
             return
         wanted = node.lower()
-        if wanted in ends or any(self._joined(end, wanted, between) for end in ends):
+        if wanted in ends or any(self.joined(end, wanted, between) for end in ends):
             return
         yield Connection(part, f"at node {node}", f"at {', '.join(dict.fromkeys(ends))}")
 
-    def _joined(self, one: str, other: str, kinds: str) -> bool:
+    def joined(self, one: str, other: str, kinds: str) -> bool:
         if not kinds or "0" in (one, other):
             return False
         return any(
@@ -68,6 +75,7 @@ def misplaced(board: Board, netlist: Netlist) -> list[Connection]:
     drawing, roles = _Drawing(board, netlist), board.roles
     supply = drawing.nodes(roles.supply)
     found = [
+        *_pins(drawing, netlist),
         *drawing.at(roles.comparator, roles.ramp, ANY),
         *drawing.at(roles.comparator, roles.threshold, "r"),
         *drawing.at(roles.comparator, roles.output, PASSIVE),
@@ -89,6 +97,38 @@ def misplaced(board: Board, netlist: Netlist) -> list[Connection]:
             *_spanning(drawing, core.pulldown_resistor, core.pulldown_switch, core.trip),
         ]
     return list({connection.part: connection for connection in reversed(found)}.values())[::-1]
+
+
+def _pins(drawing: _Drawing, netlist: Netlist) -> Iterator[Connection]:
+    """Finds fault with the comparator's pins by their names in its subcircuit's header: a line with its nodes
+    in another order, a model with its pins in another order, or ``ramp_input`` the wrong way round. Headers
+    that number their pins say nothing."""
+    roles = drawing.board.roles
+    part = netlist.parts.get((roles.comparator or "").lower())
+    model = netlist.cards.top.find_subcircuit(part.model) if part and part.letter == "x" else None
+    if part is None or model is None or roles.comparator is None or len(model.nodes) != len(part.nodes):
+        return
+    drawn = dict(zip(model.nodes, drawing.nodes(part.name), strict=True))
+    names = {pin: [node for node in drawn if node.lower() in words] for pin, words in PIN_WORDS.items()}
+    if any(len(names[pin]) != 1 for pin in ("plus", "minus", "output")):
+        return
+    ramp, other = ("plus", "minus") if roles.ramp_input == "plus" else ("minus", "plus")
+    supply = drawing.nodes(roles.supply)
+    meant = [(ramp, roles.ramp, ANY), (other, roles.threshold, "r"), ("output", roles.output, PASSIVE)]
+    if len(names["supply"]) == 1 and supply:
+        meant.append(("supply", supply[0], "rl"))
+    wrong = [
+        (names[pin][0], node)
+        for pin, node, between in meant
+        if drawn[names[pin][0]] != node.lower()
+        and not drawing.joined(drawn[names[pin][0]], node.lower(), between)
+    ]
+    if wrong:
+        yield Connection(
+            roles.comparator,
+            ", ".join(f"{pin} at {node}" for pin, node in wrong),
+            ", ".join(f"{pin} at {drawn[pin]}" for pin, _ in wrong),
+        )
 
 
 def _spanning(
