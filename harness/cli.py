@@ -109,8 +109,10 @@ def _run(options: argparse.Namespace) -> int:
     from harness.report.terminal import summary_lines
     from harness.run import run
     from harness.verdict import what_falls_short
-    from harness.writing import write_run
+    from harness.writing import make_folder, write_run
 
+    if options.out:
+        make_folder(options.out)  # before the work, not after it
     progress = _Progress()
     result = run(
         options.board, jobs=options.jobs, only=options.only, accuracy=options.accuracy, progress=progress,
@@ -149,7 +151,9 @@ def _engine(options: argparse.Namespace) -> int:
     if options.out:
         import pandas as pd
 
-        options.out.mkdir(parents=True, exist_ok=True)
+        from harness.writing import make_folder
+
+        make_folder(options.out)
         pd.DataFrame(report.items(), columns=["item", "value"]).to_csv(
             options.out / "engine.csv", index=False
         )

@@ -18,7 +18,7 @@ from harness.findings import Finding
 Waveforms = Mapping[str, NDArray[np.float64]]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class RunResult:
     """Everything a report draws on.
 
@@ -70,6 +70,13 @@ class RunResult:
 
         write_report(self, Path(path))
         return Path(path)
+
+    def __repr__(self) -> str:
+        states = ", ".join(
+            f"{count} {state}" for state, count in self.corners["state"].value_counts().items()
+        )
+        board = f"{self.board.name}, revision {self.board.revision}"
+        return f"<run of {board}: {len(self.corners)} corners, {states}>"
 
     def _repr_html_(self) -> str:
         """What a notebook shows: the story in words, then the first corners."""

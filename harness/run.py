@@ -8,7 +8,7 @@ import os
 import re
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -35,7 +35,7 @@ from harness.simulate import CornerResult, Task, simulate
 from harness.verdict import apart, expected_figures, judge, literal_hand, trusted_formulas
 
 Progress = Callable[[int, int, str], None]
-Only = Sequence[tuple[str, float | str]]
+Only = Sequence[tuple[str, float | str]] | Mapping[str, float | str]
 _DECK_NUMBERS = re.compile(
     r"^line \d+: |\b[Ee]rror on line \d+( or its substitute)?:?\s*"
 )  # not the user's lines
@@ -51,13 +51,15 @@ class Prepared:
     """Everything known before the engine runs. ``hand_on_drawn``: hand formulas fed with drawn values.
 
     ``corners`` is the board's whole table, also where only some corners are to be run: whether a formula is
-    right is a question to the whole sweep. ``asked``: names of the corners to run.
+    right is a question to the whole sweep. ``asked``: names of the corners to run; ``left_out``: how many
+    are not.
     """
 
     board: Board
     netlist: Netlist
     corners: pd.DataFrame
     asked: frozenset[str]
+    left_out: int
     check: pd.DataFrame
     hand: pd.DataFrame
     hand_on_drawn: pd.DataFrame
@@ -77,11 +79,15 @@ def prepare(path: str | Path, only: Only = ()) -> Prepared:
     if findings := board.check_against(netlist):
         raise BoardError(findings)
     corners = corner_table(board)
-    asked = frozenset(corner_table(board, only)["corner"])
+    pairs = list(only.items()) if isinstance(only, Mapping) else only
+    asked = frozenset(corner_table(board, pairs)["corner"])
     hand = literal_hand(board, corners, hand_table(board, corners))
     on_drawn = literal_hand(board, corners, hand_table(board, corners, values=drawn_values(board, netlist)))
     remarks = tuple(lint(netlist)) + tuple(cautions(board, netlist))
-    return Prepared(board, netlist, corners, asked, compare_drawing(board, netlist), hand, on_drawn, remarks)
+    left_out = len(corners) - len(asked)
+    return Prepared(
+        board, netlist, corners, asked, left_out, compare_drawing(board, netlist), hand, on_drawn, remarks
+    )
 
 
 def predictions(prepared: Prepared, measure: bool) -> Prediction:
@@ -340,6 +346,7 @@ def _record(
         "revision": board.revision,
         "corners": len(results),
         "simulated": len(results) - missing,
+        "left_out": prepared.left_out,
         "reused": 0,
         "model_values_reused": reused_values,
         "not_simulated": missing,

@@ -27,6 +27,8 @@ NOISE = 1e-12  # share of a figure below which a step of the chain is rounding
 SLIP = "drawn part values instead of intended ones"
 FORMULA = "hand formula against the ideal form"
 REMAINDER = "remainder without a name"
+#: states in which figures may exist but are never a pass: beyond the model, or not one pulse a cycle
+NO_PASS = ("out of range", "chatter")
 #: quantities that still speak where the comparator's inputs are out of range: they are the rule itself
 ROOMS = ("headroom", "floor_room")
 
@@ -183,7 +185,7 @@ def judge(
     """
     refined = predicted["refined"]
     swing, ramp = _scales(figures, refined, hand)
-    beyond = (corners["state"] == "out of range").to_numpy()
+    beyond = corners["state"].isin(NO_PASS).to_numpy()
     pieces: dict[str, object] = {}
     chain: list[pd.DataFrame] = []
     for name in quantities_of(hand, predicted["solved"], refined, figures, also=board.limits):
@@ -300,7 +302,20 @@ def expected_figures(board: Board, table: pd.DataFrame, asked: Collection[str]) 
 
 def apart(board: Board, table: pd.DataFrame) -> Iterator[Finding]:
     """Quantities whose refined and simulated figures part by more than the tolerance, whatever the hand
-    says."""
+    says, and those of the hand that nothing refined stands beside."""
+    bare = [
+        stem(name).title
+        for name in board.hand
+        if f"{name}.refined" in table.columns
+        and table[f"{name}.refined"].isna().all()
+        and table[f"{name}.simulated"].notna().any()
+    ]
+    if bare and board.core is not None:
+        yield Finding(
+            board.path,
+            f"no refined prediction of: {', '.join(bare)}; what it lacks stands under Origins, and"
+            " differences between hand and simulated have no names",
+        )
     for name in [c.removesuffix(".refined") for c in table.columns if c.endswith(".refined")]:
         gap = (table[f"{name}.simulated"] - table[f"{name}.refined"]).abs()
         count = int((gap > table[f"{name}.tolerance"]).sum())

@@ -13,14 +13,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from harness.findings import Finding, InputError
 from harness.results import RunResult
 
 Writer = Callable[[Path], None]
 
 
 def write_run(result: RunResult, folder: Path, waveforms: bool = False) -> list[Path]:
-    """Writes report.html, the tables and run.json (and waveforms/*.npz where asked for). Returns the paths.
-    """
+    """Writes report.html, the tables, run.json, and waveforms/*.npz where asked for. Returns the paths."""
     from harness.report.page import write_report  # imports matplotlib: late, so that a check need not wait
 
     writers: dict[str, Writer] = {
@@ -40,7 +40,7 @@ def write_run(result: RunResult, folder: Path, waveforms: bool = False) -> list[
 
 def write_together(folder: Path, writers: Mapping[str, Writer]) -> list[Path]:
     """Writes every file beside its place first, then moves all of them in."""
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     with tempfile.TemporaryDirectory(dir=folder, prefix=".new-") as fresh:
         for name, write in writers.items():
             path = Path(fresh) / name
@@ -50,6 +50,15 @@ def write_together(folder: Path, writers: Mapping[str, Writer]) -> list[Path]:
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
             os.replace(Path(fresh) / name, folder / name)
     return [folder / name for name in writers]
+
+
+def make_folder(folder: Path) -> None:
+    """Makes an output folder. Raises InputError where there cannot be one."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        message = f"no output folder can be made here ({error.strerror}); name another one with --out"
+        raise InputError([Finding(folder, message)]) from error
 
 
 def table_writer(table: pd.DataFrame) -> Writer:

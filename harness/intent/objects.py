@@ -174,13 +174,14 @@ class Board:
     def run(
         self,
         jobs: int | None = None,
-        only: Sequence[tuple[str, float | str]] = (),
+        only: Sequence[tuple[str, float | str]] | Mapping[str, float | str] = (),
         accuracy: float | None = None,
     ) -> RunResult:
         """Simulates every corner and judges it; waveforms of all corners are kept.
 
-        ``jobs``: worker processes; ``only``: (axis, value) pairs to restrict to; ``accuracy``: share of the
-        period. Raises BoardError or NetlistError (input), EngineMissing or EngineFailed (engine).
+        ``jobs``: worker processes; ``only``: axis values to restrict to, a mapping or pairs; ``accuracy``:
+        share of the period. Raises BoardError or NetlistError (input), EngineMissing or EngineFailed
+        (engine).
         """
         from harness.run import run
 

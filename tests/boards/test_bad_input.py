@@ -108,3 +108,10 @@ def test_an_endless_transient_is_ended(board: Path, capsys: pytest.CaptureFixtur
     code, said = attempt(board, capsys)
     assert code == 3, said
     assert "raise seconds in [simulation]" in said
+
+
+def test_an_output_folder_that_cannot_be(board: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """``--out`` on a file: said before anything is simulated, with the option's name."""
+    assert main(["run", str(board), "--out", str(board)]) == 2
+    said = capsys.readouterr().err
+    assert "--out" in said and board.name in said and "corners done" not in said

@@ -16,7 +16,7 @@ from harness.results import RunResult
 @pytest.fixture(scope="module")
 def result() -> RunResult:
     board = harness.load_board(netlists_folder() / "boards" / "kestrel" / "kestrel_slicer.board.toml")
-    return board.run(only=[("temperature", 25), ("supply", 15)])
+    return board.run(only={"temperature": 25, "supply": 15})
 
 
 def test_tables_and_waveforms(result: RunResult) -> None:

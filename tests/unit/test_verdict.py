@@ -270,3 +270,17 @@ def test_a_prediction_that_is_not_the_board_is_noted(slicer) -> None:
     table, _ = judged(slicer, 0.5, 0.5, 0.5, 0.7, 0.5, 0.0)
     assert set(table["duty.agreement"]) == {"agrees"}
     assert ["Duty factor" in finding.message for finding in apart(board, table)] == [True]
+
+
+def test_a_chattering_output_is_never_a_pass(slicer) -> None:
+    """More than one pulse a cycle: whatever its duty, no limit is met and nothing agrees."""
+    board, corners = slicer
+    table, _ = judged((board, corners.assign(state="chatter")), 0.5, 0.5, 0.5, 0.5, 0.5, 0.0)
+    assert set(table["duty.agreement"]) == {"no figure"} and set(table["duty.limit"]) == {"no figure"}
+
+
+def test_a_missing_refined_prediction_is_noted(slicer) -> None:
+    """Where the hand has a figure and nothing refined stands beside it, the run says so."""
+    board, _ = slicer
+    table, _ = judged(slicer, 0.5, 0.5, math.nan, math.nan, 0.5, 0.0)
+    assert any("no refined prediction of: Duty factor" in finding.message for finding in apart(board, table))
