@@ -193,13 +193,13 @@ class PythonCallbacks(Callbacks):
             left, asked = self._end - now, step[0]
             if location == 1 and not redo:
                 self._wanted = asked  # what the engine would like next, before it is clamped
-            elif location == 0:
+            elif location == 0 and left > 0:
                 # it aims at the end: at it, just short of it (the clamp), or half way (47 halves it)
                 if asked > 0.999 * left or (self._wanted >= left and abs(asked - 0.5 * left) < 1e-6 * left):
                     step[0] = left
                 if self._stepper is not None and step[0] > self._stepper.bound:
                     step[0] = self._stepper.bound
-            if location == 0 or redo:
+            if (location == 0 or redo) and left > 0:  # an engine that goes on from here knows its own end
                 if step[0] > 0.999 * left:
                     step[0] = left
                 if now + step[0] > self._end:  # not one ulp beyond it

@@ -259,11 +259,11 @@ int steer_sync(double now, double *step, double last, int redo, int ident, int l
     double begin = steer_clock(), left = run.end - now, asked = *step;
     if (location == 1 && !redo)
         run.wanted = asked;
-    else if (location == 0) {
+    else if (location == 0 && left > 0) {
         if (asked > 0.999 * left || (run.wanted >= left && fabs(asked - 0.5 * left) < 1e-6 * left)) *step = left;
         if (*step > run.bound) *step = run.bound;
     }
-    if (location == 0 || redo) {
+    if ((location == 0 || redo) && left > 0) { /* an engine that goes on from here knows its own end */
         if (*step > 0.999 * left) *step = left;
         if (now + *step > run.end) *step = most(*step - run.ulp, 0.5 * left);
     }

@@ -81,6 +81,18 @@ def test_a_step_limit_is_followed_exactly(engine: Session) -> None:
     assert moment[-1] == pytest.approx(10e-6, rel=1e-12)
 
 
+@pytest.mark.parametrize("stop", [2.5e-3, 2.7e-3, 0.1])
+@pytest.mark.parametrize("count", [7, 500, 25_000])
+def test_a_plain_run_reaches_its_end_whatever_its_longest_step(
+    engine: Session, stop: float, count: int
+) -> None:
+    """An engine with very short steps wants to come closer to the end than where others are content."""
+    engine.load([f"v1 in 0 pulse(0 5 0 {stop / 250} {stop / 250} {stop / 6} {stop / 2.5})", "r1 in 0 1k"])
+    moment = engine.transient(stop / count, stop, stop / count)["time"]
+    assert moment[-1] == pytest.approx(stop, rel=1e-12)
+    assert (np.diff(moment) > 0).all() and len(moment) > count
+
+
 @pytest.mark.parametrize("error", [ZeroDivisionError("in the stepper"), KeyboardInterrupt()])
 def test_what_a_stepper_raises_comes_out_of_the_run(engine: Session, error: BaseException) -> None:
     engine.load([*DIVIDER, "c1 out 0 1n"])

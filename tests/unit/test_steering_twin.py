@@ -311,10 +311,10 @@ def test_steps_are_limited_alike_up_to_the_end(seed: int) -> None:
     try:
         with machine.steering(limit, end), python.steering(limit, end):
             for _ in range(2000):
-                left = 10 ** draw.uniform(-19, -3)
+                left = float(draw.choice([0.0, -1e-19, 1.0])) * 10 ** draw.uniform(-19, -3)
                 now = end - left
                 near = left * (1 + draw.choice([0, 1e-9, -1e-9, 1e-3, -1e-3]))
-                step = float(draw.choice([near, 0.5 * near, 1.1 * left, left * draw.uniform()]))
+                step = float(draw.choice([near, 0.5 * near, 1.1 * left, left * draw.uniform(), 1e-17]))
                 run.bound = limit.bound = float(draw.choice([math.inf, left * draw.uniform()]))
                 location, redo = int(draw.integers(3)), int(draw.integers(2))
                 here[0] = there[0] = step
