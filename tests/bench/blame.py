@@ -30,6 +30,7 @@ RIGHT = {
     "intent expected": {LITERAL},
     "formula": {PAPER, REFUSED_BOARD},
     "model": {MODEL, UNNAMED, STATE, ENGINE, REFUSED_NETLIST},
+    "model pin order": {VALUE, MODEL, UNNAMED, STATE, ENGINE, REFUSED_NETLIST},
 }
 
 
@@ -142,6 +143,8 @@ def rightly(mistake: Mistake, witness: str, words: str) -> bool:
     allowed = RIGHT.get(f"{mistake.where} {mistake.kind}", RIGHT.get(mistake.where, set()))
     if mistake.part and witness == VALUE:
         return words == mistake.part
+    if mistake.where == "netlist" and witness == VALUE and mistake.kind != "parameter":
+        return any(part in mistake.name for part in words.split(", "))
     if mistake.where == "netlist" and witness == MODEL:  # the effect may name the very parts
         return any(mistake.name.startswith(letter) and word in words for letter, word in PARTS_OF.items())
     return witness in allowed
