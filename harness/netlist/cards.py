@@ -19,12 +19,13 @@ DEEPEST_NESTING = 20
 _ANALYSES = frozenset(
     words.split(
         ".tran .ac .dc .op .noise .tf .pz .sens .disto .pss .sp .print .plot .probe .meas .measure .save "
-        ".four .fft .step .temp .width .csparam .backanno .protect .unprotect .title .alter .view .wcase .mc"
+        ".four .fft .step .temp .width .csparam .backanno .protect .unprotect .alter .view .wcase .mc"
     )
 )
 _NODE = re.compile(r"[^\s(){}\[\]=,;'`|<>&]+")
 _VOLTAGE = re.compile(rf"v\(\s*({_NODE.pattern})\s*\)", re.IGNORECASE)
 _BLANK_IN_VOLTAGE = re.compile(r"(?<![\w.])v\s+\(", re.IGNORECASE)
+_DOLLAR_IN_NAME = re.compile(r"(?<=[\w/-])\$(?=\w)")  # N$12: drawing programs number nameless nodes so
 _CONDITIONS = frozenset({".if", ".elseif", ".else", ".endif"})
 _TYPES = frozenset(kind for kinds in MODEL_TYPES.values() for kind in kinds) | CODE_MODELS
 _KNOWN_CARDS = words.split(
@@ -174,8 +175,9 @@ class _Builder:
         if len(line.text) > LONGEST_LINE:
             self.problem(line, f"is longer than {LONGEST_LINE} characters, continuations included")
             return
-        odd = next((mark for mark in '"\\$' if mark in line.text), "")
-        if odd:
+        plain = _DOLLAR_IN_NAME.sub("", line.text)
+        odd = next((mark for mark in '"\\$' if mark in plain), "")
+        if odd and line.keyword not in _ANALYSES:
             hint = ' (a comment wants a blank behind the "$")' if odd == "$" else ""
             self.problem(line, f"{odd} has no place here{hint}")
             return
@@ -186,6 +188,8 @@ class _Builder:
         handler = _CARDS.get(line.keyword)
         if handler is not None:
             handler(self, line)
+        elif line.keyword == ".title":
+            self.note(line, "skipped; the title is the first line of a netlist", line.keyword)
         elif line.keyword in _ANALYSES:
             if line.keyword not in (".protect", ".unprotect", ".backanno"):
                 self.note(line, "skipped; analyses, output and sweeps are this program's own", line.keyword)

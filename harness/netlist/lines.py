@@ -63,6 +63,7 @@ _ODD_SPACE = re.compile(r"[^\S \t]")
 _COMMENT = re.compile(r";|//|(?:(?<=[\s,])|^)\$(?=\s|$)")
 _LETTERS = str.maketrans({"\u00b5": "u", "\u03bc": "u"})
 _LICENCE = re.compile(r"\*?\s*SPDX-", re.IGNORECASE)
+_TITLE = re.compile(r"^(?:\*+|\.title(?=\s|$))", re.IGNORECASE)  # what may stand before a title
 _END = re.compile(r"\.end$", re.IGNORECASE)
 
 
@@ -133,7 +134,7 @@ class _Reader:
         second = rest.partition("\n")[0]
         if _LICENCE.match(first.strip()):
             shown = second if second.startswith("*") else path.stem
-        reading.title = shown.strip().lstrip("*").strip() or path.stem
+        reading.title = _TITLE.sub("", shown.strip()).strip() or path.stem
         meant = _COMMENT.split(first, maxsplit=1)[0].strip()
         if meant and not meant.startswith("*"):
             reading.first = Line(meant, path, 1)

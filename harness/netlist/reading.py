@@ -313,7 +313,7 @@ def _title_findings(reading: Reading, cards: Cards) -> list[Finding]:
 
 def _looks_like_netlist(first: Line, cards: Cards) -> bool:
     if first.text.startswith("."):
-        return True
+        return first.keyword != ".title"
     try:
         part = parse_part(first, cards.top.visible())
     except ValueError:
