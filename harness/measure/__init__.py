@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from harness.measure.aberrations import Aberrations, aberrations
 from harness.measure.cycle import Probes, SettledCycles, measure_cycle, settled_cycles
 from harness.measure.levels import StateLevels, output_resistance, state_levels
 from harness.measure.pulse import Pulse, pulse_figures
@@ -10,11 +11,13 @@ from harness.measure.ramp import Threshold, ramp_figures, threshold_figures
 from harness.measure.spectrum import harmonics, level_vs_square, mean_and_ac_rms
 
 __all__ = [
+    "Aberrations",
     "Probes",
     "Pulse",
     "SettledCycles",
     "StateLevels",
     "Threshold",
+    "aberrations",
     "harmonics",
     "level_vs_square",
     "mean_and_ac_rms",

@@ -10,6 +10,7 @@ from math import nan
 
 import numpy as np
 
+from harness.measure.aberrations import aberrations
 from harness.measure.crossings import crossings
 from harness.measure.levels import state_levels, time_median
 from harness.measure.pulse import Pulse, pulse_figures
@@ -71,6 +72,7 @@ def measure_cycle(
     output = vector(record, probes.output)
     pulse = pulse_figures(time, output, begin, end, probes.swing or _full_range(record, begin, end, probes))
     level, ac_rms = mean_and_ac_rms(time, output, begin, end)
+    beside = aberrations(time, output, begin, end, pulse)
     figures: Figures = {
         "state": pulse.state,
         "level_method": pulse.level_method,
@@ -81,6 +83,10 @@ def measure_cycle(
         "high_level": pulse.high_level,
         "rise_time": pulse.rise_time,
         "fall_time": pulse.fall_time,
+        "overshoot": beside.overshoot,
+        "undershoot": beside.undershoot,
+        "rise_settling": beside.rise_settling,
+        "fall_settling": beside.fall_settling,
         "mean_level": level,
         "ac_rms": ac_rms,
         "level_vs_square": level_vs_square(ac_rms, pulse.high_level - pulse.low_level),

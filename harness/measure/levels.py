@@ -62,6 +62,7 @@ def _mode(time: Array, wave: Array, low: float, high: float, upper: bool) -> flo
     spread = _Spread(time, wave)
     for bins in (BINS, BINS // 10):
         edges = low + (high - low) / 2 * (np.arange(bins // 2 + 1) / (bins // 2) + upper)
+        edges[-1] = high if upper else edges[-1]  # rounding must not leave a state at the very top outside
         held = np.diff(spread.all_below(edges))
         held[-1] += spread.below(float(edges[-1]), inclusive=True) - spread.below(float(edges[-1]))
         best = int(np.argmax(held))

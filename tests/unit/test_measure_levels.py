@@ -50,6 +50,14 @@ def test_a_flat_record_has_one_level():
     assert (levels.low, levels.high) == (3.3, 3.3)
 
 
+def test_a_state_at_the_very_top_is_a_mode_however_the_range_rounds():
+    """8 V for half of the time above every kind of dip: the top edge of the histogram must hold it."""
+    time = np.array([0.0, 0.5, 0.5, 0.51, 0.52, 1.0])
+    for dip in np.linspace(-0.001, -3.2, 500):
+        levels = state_levels(time, np.array([8.0, 8.0, 8.0, dip, 0.0, 0.0]))
+        assert (levels.low, levels.high, levels.method) == (0.0, 8.0, "mode")
+
+
 def settling(points: np.ndarray, tail: float) -> np.ndarray:
     """8 V with an RC edge of T/300 and a slow tail (V); low level 0.15 V with a tail of its own."""
     up = 8 - (7.85 - tail) * np.exp(-points * 300) - tail * np.exp(-points / 0.15)
