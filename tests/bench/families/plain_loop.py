@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import time
 from dataclasses import dataclass
@@ -72,7 +73,7 @@ def cheapest(trial: Trial) -> Found:
     for number, true_duty, true_frequency in trial.truths:
         circuit = circuit_of(trial.family, trial.study, number)
         for setting in tuple(alive):
-            begin = time.perf_counter()
+            begin = time.process_time()
             try:
                 duty, frequency = _uniform(circuit, setting)
                 good = bool(max(abs(duty - true_duty), abs(frequency / true_frequency - 1)) <= NEEDED)
@@ -80,7 +81,7 @@ def cheapest(trial: Trial) -> Found:
                 raise
             except (EngineError, ValueError):
                 good = False
-            seconds[setting] += time.perf_counter() - begin
+            seconds[setting] += time.process_time() - begin
             passed[setting] += good
             if not good:
                 alive.remove(setting)
@@ -105,26 +106,27 @@ class Loop:
 
 
 def loop(task: Loop) -> list[float]:
-    """Wall time (s) of each circuit: build, ``transient()``, last cycle. In a process of its own, since
-    PySpice's engine and the harness's cannot share one."""
+    """Processor time (s) of each circuit: build, ``transient()``, last cycle; not a number where PySpice
+    raised. In a process of its own, since PySpice's engine and the harness's cannot share one."""
     os.environ["NGSPICE_LIBRARY_PATH"] = find_library()
     os.environ["OMP_NUM_THREADS"] = "1"
     import logging
 
     logging.disable(logging.CRITICAL)
     circuits = [circuit_of(task.family, task.study, number) for number in task.numbers]
-    _with_pyspice(circuits[0], task.setting)  # the library loads with the first one
     times = []
-    for circuit in circuits:
-        begin = time.perf_counter()
-        _with_pyspice(circuit, task.setting)
-        times.append(time.perf_counter() - begin)
-    return times
+    for circuit in (circuits[0], *circuits):  # the library loads with the first one
+        begin = time.process_time()
+        succeeded = _with_pyspice(circuit, task.setting)
+        times.append(time.process_time() - begin if succeeded else math.nan)
+    return times[1:]
 
 
-def _with_pyspice(circuit: Circuit, setting: Setting) -> tuple[float, float]:
+def _with_pyspice(circuit: Circuit, setting: Setting) -> bool:
+    """One corner as it is written with PySpice; whether it gave a duty and a frequency."""
     import numpy as np
     from PySpice.Spice.Netlist import Circuit as SpiceCircuit
+    from PySpice.Spice.NgSpice.Shared import NgSpiceCommandError
 
     plan = circuit.plan
     spice = SpiceCircuit("corner")
@@ -132,13 +134,13 @@ def _with_pyspice(circuit: Circuit, setting: Setting) -> tuple[float, float]:
     simulator = spice.simulator(temperature=plan.temperature, nominal_temperature=27)
     simulator.options(method=setting.method, reltol=setting.reltol, trtol=setting.trtol)
     longest = plan.period / setting.points
-    analysis = simulator.transient(
-        step_time=longest, end_time=circuit.settling * plan.period, max_time=longest,
-        use_initial_condition=True,
-    )  # fmt: skip
-    record = {"time": np.array(analysis.time), plan.ramp: np.array(analysis[plan.ramp])}
-    record[plan.output] = np.array(analysis[plan.output])
     try:
-        return last_cycle(record, plan.ramp, plan.output)
-    except ValueError:
-        return float("nan"), float("nan")
+        analysis = simulator.transient(
+            step_time=longest, end_time=circuit.settling * plan.period, max_time=longest,
+            use_initial_condition=True,
+        )  # fmt: skip
+        record = {name: np.array(analysis[name]) for name in (plan.ramp, plan.output)}
+        last_cycle({"time": np.array(analysis.time), **record}, plan.ramp, plan.output)
+    except (NgSpiceCommandError, ValueError):
+        return False
+    return True
