@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 FLOOR = 5e-8  # share of the period below which no bar is believed
 _LAST_SHARE = 0.22  # a difference is taken as no smaller than this share of the one before it
 _LEVEL_GAIN = 1.5  # bar of levels and currents over the last difference
+_SHARES = ("overshoot", "undershoot")
 _SWINGS = {
     ("low_level", "high_level", "mean_level", "ac_rms"): ("low_level", "high_level"),
     ("ramp_low", "ramp_high", "threshold", "threshold_return", "headroom", "floor_room"): (
@@ -92,8 +93,9 @@ def figure(values: Sequence[float], relative: float, drift: float, scale: float 
 
 
 def swings(figures: Mapping[str, float]) -> dict[str, float]:
-    """The swing (V) that each voltage among the figures is part of, where it is known."""
-    found: dict[str, float] = {}
+    """What each figure that may come near 0 is part of, where it is known: the swing (V) for voltages, the
+    whole (1) for shares of it."""
+    found = dict.fromkeys(_SHARES, 1.0)
     for names, ends in _SWINGS.items():
         swing = figures.get(ends[1], math.nan) - figures.get(ends[0], math.nan)
         if math.isfinite(swing):

@@ -9,6 +9,7 @@ since the engine's clock starts at 0 again. States that outlive many cycles are 
 from __future__ import annotations
 
 import math
+import re
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -30,6 +31,7 @@ from harness.engine.plan import (
     source_levels,
     too_small,
 )
+from harness.engine.pulses import corner_gaps, pulse_corners
 from harness.engine.session import EngineDead, EngineError, Session
 from harness.engine.stepper import LIGHT, Guide, Limits, Stepper, make_stepper
 
@@ -47,6 +49,7 @@ STARTS = {
     "sources": "from a cold start with its sources up",
     "operating point": "from an operating point",
 }
+_SWITCHING = re.compile(r"\s*[absw]", re.IGNORECASE)  # what may hold a switch, by its first letter
 _METHODS = {"trap": "trapezoidal", "gear": "Gear"}
 _PERIODS = 14  # of simulated time that a steered run may take at most
 _OFF = 3.0  # a period hint off by more than this factor was of no use: the run is repeated
@@ -91,11 +94,13 @@ class Decades:
         self.holders: tuple[memory.Holder, ...] = ()
         self.held: tuple[str, ...] | None = None
         self.sources: dict[str, float] = {}
+        self.corners: list[tuple[float, float]] = []
         self.columns: list[str] = ["time"]
         self.start: dict[str, float] | None = None
         self.rest: memory.Rest | None = None
         self.notes = list(notes)
         self.points = 0
+        self.loaded: tuple[float, float, str] | None = None
         self.rung = (CHARGES[0], "cold")
         self.begun = time.monotonic()
 
@@ -124,6 +129,8 @@ class Decades:
                 continue
             tables.append(run.figures)
             runs.append(run)
+            if len(tables) == 2 and settling is None and bars.apart(*tables) > CHEAP:
+                del tables[0], runs[0]  # a cold start so far off tells nothing of how runs converge
             del runs[:-2]
             if len(tables) >= (2 if self._two_may_do(tables, settling) else 3):
                 result = self._judge(tables, runs, decade)
@@ -133,7 +140,11 @@ class Decades:
             decade += 1
 
     def _late(self) -> bool:
-        return time.monotonic() - self.begun > _TIME_SHARE * self.plan.seconds
+        return self._left() < (1 - _TIME_SHARE) * self.plan.seconds
+
+    def _left(self) -> float:
+        """Wall time (s) that a run may still take; a little is kept for what follows it."""
+        return max(0.9 * self.plan.seconds - (time.monotonic() - self.begun), 0.1)
 
     def _two_may_do(self, tables: list[dict[str, float]], settling: dict[str, float] | None) -> bool:
         """True where two decades are enough: what is asked for is far above their difference. Two runs that
@@ -159,12 +170,14 @@ class Decades:
         settles in a run that does not count: steps on the way in differ from those of a closed cycle, so
         that its figures may agree with the next run's by chance.
         """
-        load(self.session, self.plan, _options(1, CHARGES[0], self.method))
+        guess = SETTLING if any(_SWITCHING.match(line) for line in self.plan.deck) else 0
+        self._load(guess, CHARGES[0], "cold")
         listing = self.session.listing()
         self.watch = watch(listing, self._column)
         flat = altered(listing, self.plan.alterations)
         self.holders = memory.holders(flat)
         self.sources = source_levels(flat)
+        self.corners = pulse_corners(flat)
         self.held = guards.held_nodes(listing, self.plan.ramp)
         return SETTLING if self.watch.switching else 0
 
@@ -190,16 +203,16 @@ class Decades:
 
     def _one_run(self, decade: float, charge: float, kind: str) -> _Run:
         session, plan, period = self.session, self.plan, self.period
-        start = {"warm": self.start, "sources": self._with_sources()}.get(kind)
-        load(session, plan, _options(decade, charge, self.method), start, kept=kind != "warm")
-        soft = (
-            self._level_gap(plan.ramp, self.marker, self.way),
-            self._level_gap(plan.output, self.output_level, 1),
-        )
+        self._load(decade, charge, kind)
+        self.loaded = None  # a run leaves its end state behind
+        soft = [self._level_gap(plan.ramp, self.marker, self.way)]
+        if math.isfinite(self.output_level):
+            soft.append(self._level_gap(plan.output, self.output_level, 1))
+        soft += corner_gaps(self.corners, self._column("time"), period)
         limits = Limits.of(decade, period)
         if decade < 1:
             limits = replace(limits, settle=3 * limits.settle)
-        guide = Guide(self._watch.gaps, soft, self.columns, period, limits, self._carriers(), plan.seconds)
+        guide = Guide(self._watch.gaps, soft, self.columns, period, limits, self._carriers(), self._left())
         stepper = make_stepper(guide)
         longest, initial = period / 20, kind != "operating point"
         record = session.transient(period / 50, _PERIODS * period, longest, initial, stepper)
@@ -213,6 +226,14 @@ class Decades:
         edges = guards.edges(record, plan.output, self.output_level, begin, end)
         below = guards.below_possible(record, plan.ramp, self.held, begin, end)
         return _Run(figures, words, record, begin, end, stepper, edges, below)
+
+    def _load(self, decade: float, charge: float, kind: str) -> None:
+        """Loads the deck for one run, unless just that is loaded already."""
+        wanted = decade, charge, kind
+        if self.loaded != wanted:
+            start = {"warm": self.start, "sources": self._with_sources()}.get(kind)
+            load(self.session, self.plan, _options(decade, charge, self.method), start, kept=kind != "warm")
+        self.loaded = wanted
 
     def _with_sources(self) -> dict[str, float]:
         """Levels of nodes that a source holds and the deck's ``.ic`` does not name: the engine starts them at

@@ -14,6 +14,7 @@ DIODE = 1.0  # V below the lowest source that a clamping junction allows; rule o
 PLACES = (0.5, 0.35, 0.65, 0.25, 0.75)  # of the ramp's height, where a marker may lie
 _BEFORE, _AFTER = 0.035, 0.005  # of the period around the marker that should be quiet
 _CALMER = 0.7  # a place other than the middle must be calmer by this factor
+_CALM = 0.06  # of |v| + 1 V: nodes that follow the ramp move by about so much anyway
 _MAKERS = "abefghlotuy"  # first letters of parts that may make a voltage outside the sources' range
 
 
@@ -71,6 +72,8 @@ def quiet_place(record: Record, ramp: str, begin: float, end: float) -> tuple[fl
         moved = _movement(record, others, at, begin, end)
         if moved < (_CALMER if best[0] < float("inf") else 1.0) * best[0]:
             best = moved, level
+        if best[0] < _CALM:
+            break
     return best[1], way
 
 

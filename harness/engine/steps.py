@@ -31,7 +31,7 @@ def settle(session: Session, plan: Plan, measure: Measure) -> Settled:
     run, with its own words.
     """
     notes: list[str] = []
-    hinted = all(math.isfinite(hint) for hint in (plan.period, plan.ramp_level, plan.output_level))
+    hinted = math.isfinite(plan.period) and math.isfinite(plan.ramp_level)
     try:
         if hinted:
             try:

@@ -155,3 +155,11 @@ def test_a_ramp_that_goes_nowhere_is_named() -> None:
     for period in (RISING.period, math.nan):
         with pytest.raises(NoCycle, match=r"stays at 0\.015 V"):
             simulate(stuck, period, 4.0)
+
+
+def test_an_output_of_unknown_levels_needs_no_pilot_run() -> None:
+    """Where only the output's levels are not known, the first run finds them."""
+    core = Sawtooth()
+    settled = simulate(core.deck(), core.period, 4.0, middle=math.nan)
+    assert_inside(settled, truth_of(core))
+    assert settled.reached and not settled.notes

@@ -6,10 +6,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.engine.bars import all_figures, figure, timing
+from harness.engine.bars import all_figures, apart, figure, timing
 
 
 @given(
@@ -66,3 +67,19 @@ def test_figures_that_only_one_run_has_are_not_believed() -> None:
     best, bar = all_figures([{"frequency": 1.0}, {"frequency": 1.0, "low_level": 0.1}], 0.0, 0, 1e-4, 1e-5)
     assert bar["low_level"] == math.inf
     assert best["low_level"] == 0.1
+
+
+def test_a_level_near_nothing_is_no_better_known_than_its_swing() -> None:
+    """The mean of a coupled output is near 0 V; its bar is a share of the swing, not of itself."""
+    table = {"frequency": 1.0, "low_level": -2.0, "high_level": 3.0, "mean_level": 1e-9, "rise_time": 1e-6}
+    _, bar = all_figures([table, table], 0.0, 0, 1e-4, 1e-5)
+    assert bar["mean_level"] == pytest.approx(2e-5 * 5.0)
+    assert bar["rise_time"] == pytest.approx(2e-5 * 1e-6)
+
+
+def test_how_far_two_runs_lie_apart() -> None:
+    """The larger of duty's difference and frequency's relative one; without a duty the latter."""
+    first, last = {"frequency": 100.0, "duty": 0.5}, {"frequency": 100.1, "duty": 0.5004}
+    assert apart(first, last) == pytest.approx(1e-3)
+    assert apart(first, {"frequency": 100.0, "duty": 0.504}) == pytest.approx(4e-3)
+    assert apart({"frequency": 100.0, "duty": math.nan}, last) == pytest.approx(1e-3)

@@ -1,0 +1,51 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Corners of PULSE sources, where a point is to lie.
+
+The engine makes them breakpoints of its own, but loses some: it compares the time within a period to a few
+units in the last place, and after one miss the rest of that period has none. A ramp's end is then cut off by
+as much as a step.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+
+from harness.engine.gaps import Gap, suffixed
+from harness.engine.programs import Program
+
+MOST = 12  # corners that are looked for; a board with more is driven by clocks rather than by a ramp
+_PULSE = re.compile(r"[vi]\S*\s.*\bpulse\s*\(?([^)]*)")
+_FASTEST = 0.05  # of the period: a source that repeats more often is left to the engine
+
+
+def pulse_corners(listing: Sequence[str]) -> list[tuple[float, float]]:
+    """(instant, period) in s of each corner of the periodic PULSE sources in a flattened listing (lower case,
+    no line numbers)."""
+    found: list[tuple[float, float]] = []
+    for line in listing:
+        match = _PULSE.match(line)
+        words = match[1].replace(",", " ").split() if match else []
+        try:
+            delay, rise, fall, width, period = (suffixed(word) for word in words[2:7])
+        except ValueError:
+            continue  # not a source with a period, or one of defaults that depend on the analysis
+        if period > 0:
+            at = delay
+            for stretch in (rise, width, fall, 0.0):
+                found.append((at, period))
+                at += stretch
+    return list(dict.fromkeys(found))
+
+
+def corner_gaps(corners: Sequence[tuple[float, float]], place: int, period: float) -> list[Gap]:
+    """A gap for each corner that changes sign whenever it comes round; ``place``: the column of time,
+    ``period``: that of the ramp, s."""
+    kept = [corner for corner in corners if corner[1] > _FASTEST * period]
+    gaps = []
+    for at, every in kept if len(kept) <= MOST else ():
+        since = Program.of("subtract", Program.column(place), Program.constant(at))
+        turn = Program.of("multiply", since, Program.constant(math.pi / every))
+        gaps.append(Gap(Program.of("sine", turn), 0, f"corner at {at:g} s"))
+    return gaps
