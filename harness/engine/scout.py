@@ -13,8 +13,18 @@ import numpy as np
 
 from harness.engine import bars
 from harness.engine.decades import widen
-from harness.engine.plan import Measure, NoCycle, Plan, Record, Settled, load, measured
-from harness.engine.session import Session, vector_name
+from harness.engine.plan import (
+    Measure,
+    NoCycle,
+    Plan,
+    Record,
+    Settled,
+    initial_nodes,
+    load,
+    measured,
+    source_levels,
+)
+from harness.engine.session import EngineDead, EngineError, Session, vector_name
 
 UNREAD_BAR = 1e-3  # share of the figure that is believed at best where a switch could not be read
 _CHECK_STEPS, _CHECK_PERIODS = 2000, 5
@@ -96,16 +106,42 @@ def scout(session: Session, plan: Plan) -> Plan:
     known = math.isfinite(plan.period) and plan.period > 0
     first = 1e-6 * plan.period if known else _FIRST
     last = min(_LAST, 1e5 * plan.period) if known else _LAST
-    load(session, plan, _GEAR.format(reltol=1e-4))
-    watcher = _Scout(plan.ramp, first, 0.3 * plan.seconds)
-    record = session.transient(first, last, last / 50, initial=True, stepper=watcher)
-    found = watcher.cycle or cycle_of(record["time"], record[plan.ramp])
+    reach, found = first, None
+    while found is None and reach < last:
+        reach = min(1e3 * reach if reach > first else 1e6 * first, last)
+        watcher, record = _look(session, plan, first, reach)
+        found = watcher.cycle or cycle_of(record["time"], record[plan.ramp])
+        if watcher.finished in ("too slow", "too many points"):
+            break
     if found is None:
         raise NoCycle(_stands(record, plan.ramp))
     period, middle = found
     output = record[plan.output][record["time"] > record["time"][-1] - 2 * period]
     level = 0.5 * float(output.min() + output.max())
     return replace(plan, period=period, ramp_level=middle, output_level=level)
+
+
+def _look(session: Session, plan: Plan, first: float, reach: float) -> tuple[_Scout, Record]:
+    """One run of ``reach`` s. The engine gives up on steps below 1e-11 of the longest one, so a run must not
+    be allowed much longer steps than it will take."""
+    failure: EngineError | None = None
+    for sources_first in (False, True):
+        load(session, plan, _GEAR.format(reltol=1e-4))
+        if sources_first:
+            levels = source_levels(session.listing())
+            levels = {node: level for node, level in levels.items() if node not in initial_nodes(plan.deck)}
+            load(session, plan, _GEAR.format(reltol=1e-4), start=levels, kept=True)
+        watcher = _Scout(plan.ramp, first, 0.3 * plan.seconds)
+        try:
+            record = session.transient(first, reach, reach / _GROWTH, initial=True, stepper=watcher)
+        except EngineDead:
+            raise
+        except EngineError as error:
+            failure = error
+        else:
+            return watcher, record
+    assert failure is not None
+    raise failure
 
 
 def _stands(record: Record, ramp: str) -> str:
