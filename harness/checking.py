@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from harness.characterise import NOT_YET
 from harness.predict.refined import Prediction
 from harness.quantities import stem
 from harness.run import Prepared, predictions, prepare
@@ -69,11 +70,12 @@ def check_lines(checked: Checked) -> list[str]:
         lines += ["", "The netlist:", *(f"  {finding}" for finding in prepared.lint)]
     if prepared.netlist.notes:
         lines += ["", "Left out on the way to the engine:", *(f"  {note}" for note in prepared.netlist.notes)]
-    unknown = [
-        f"  {name}: {origin}" for name, text, origin in checked.prediction.origins if text == "unknown"
-    ]
-    if unknown:
-        lines += ["", "Unknown until the first run measures the device models alone:", *unknown]
+    unknown = _unknown(checked)
+    waiting = [line for line in unknown if NOT_YET in line]
+    if waiting:
+        lines += ["", "Unknown until the first run measures the device models alone:", *waiting]
+    if len(waiting) < len(unknown):
+        lines += ["", "Unknown:", *(line for line in unknown if line not in waiting)]
     return lines
 
 

@@ -41,7 +41,7 @@ class Drawn:
         self.temperature = (
             corners[TEMPERATURE].to_numpy(dtype=float) if has_temperature else self.all(ROOM_TEMPERATURE)
         )
-        self.network = self._remembering(Network.from_netlist(netlist))
+        self.network = self._remembering(Network.from_netlist(netlist, _known_devices(board, netlist)))
         self._value = lru_cache(maxsize=None)(self._value_of)
         self._solve = lru_cache(maxsize=None)(self._solve_with)
         self._seen = lru_cache(maxsize=None)(lambda node: self.network.resistance_seen(node, self.values))
@@ -125,6 +125,18 @@ class Drawn:
 
     # --- network
 
+    def declined(self, name: str | None) -> str:
+        """Why a node has no figure of the network where that is due to a part: a sentence, or an empty
+        text."""
+        unknown = self.network.unknowns_behind(name, self.values) if name else ()
+        parts = [self.netlist.flat[key] for key in unknown]
+        reasons = [
+            f"{each.scope.name(each.part.name)} "
+            + ("has no single value" if each.part.letter in "rvil" else "is no resistor")
+            for each in parts
+        ]
+        return f"solved declines: {', '.join(reasons)}" if reasons else ""
+
     def _solve_with(
         self, held: str | None, volts: float, switched: tuple[str, str] | None
     ) -> dict[str, Array]:
@@ -192,6 +204,17 @@ class Drawn:
         above = self.temperature - NOMINAL_TEMPERATURE
         first, second = (_number(part.parameters.get(key, "0")) for key in ("tc1", "tc2"))
         return 1.0 if first == second == 0.0 else 1.0 + first * above + second * above**2
+
+
+def _known_devices(board: Board, netlist: Netlist) -> frozenset[str]:
+    """Devices that the predictions of core and stage know; to the resistive network they are open. Where no
+    comparator is named it is what drives the output."""
+    core, output = board.core, (board.roles.output or "").lower()
+    driving = [name for name, part in netlist.parts.items() if part.letter == "x" and output in part.nodes]
+    parts: list[str | None] = [board.roles.comparator] if board.roles.comparator else [*driving]
+    if core is not None:
+        parts += [core.comparator, core.reset_switch, core.pulldown_switch, core.current, *core.mirror]
+    return frozenset(part.lower() for part in parts if part)
 
 
 def _number(text: str) -> float:

@@ -1,9 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The resistive network of a netlist, solved exactly at every corner at once.
 
-Resistors, voltage sources, current sources and inductors (at rest) count; capacitors and every device
-(transistors, diodes, switches, behavioural sources, subcircuits) are open. What the network leaves without a
-path to ground has no figure (NaN).
+Resistors, voltage sources, current sources and inductors (at rest) count; capacitors are open, and so are the
+devices that other predictions know (comparators, the transistors of a core). Any other device (diode, switch,
+controlled or behavioural source, transistor) is unknown: what depends on it has no figure (NaN), for a figure
+without it would be wrong. A diode that is reverse biased without conducting is open. What the network leaves
+without a path to ground has no figure either.
 
 Law: modified nodal analysis. With conductance matrix G, source incidence B, node voltages v, source currents
 i, injected currents j and source voltages e::
@@ -18,15 +20,18 @@ Transactions on Circuits and Systems 22 (1975) 504-509 (from memory).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+import math
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.units import parse_spice
+
 if TYPE_CHECKING:
-    from harness.netlist import Netlist
+    from harness.netlist import FlatPart, Netlist
 
 Array = NDArray[np.float64]
 Values = Mapping[str, Array]
@@ -38,19 +43,32 @@ _TRIALS = {
     "V": (0.0, 1.0),
     "I": (0.0, 1e-3),
 }  # of an unknown value: what differs depends on it
+_OPAQUE: dict[str, Kind] = {"d": "R", "s": "R", "w": "R", "e": "V", "h": "V", "f": "I", "g": "I"}
+_CHANNELS = {
+    "q": ((0, 2), (1, 2)),
+    "m": ((0, 2),),
+    "j": ((0, 2),),
+    "z": ((0, 2),),
+}  # joined pins
+_REVERSE = 1e-9  # V: up to here a diode is not forward biased
+_OF_BREAKDOWN = 0.9  # of the breakdown voltage: up to here a diode blocks
 
 
 @dataclass(frozen=True)
 class Branch:
     """A two-terminal element. ``kind``: R (Ohm), V (volts, plus above minus) or I (amperes, out of ``plus``
     through the source into ``minus``, as SPICE counts). ``value`` is a number or an array over the corners;
-    an infinite resistance and a source of NaN volts are unplugged and leave the sums."""
+    an infinite resistance and a source of NaN volts are unplugged and leave the sums. ``blocks``: up to how
+    many reverse volts (minus above plus) an R of unknown value is open; None for no diode. ``device``: of
+    unknown value whatever else is at rest."""
 
     kind: Kind
     name: str
     plus: str
     minus: str
     value: float | Array = float("nan")
+    blocks: float | None = None
+    device: bool = False
 
 
 @dataclass(frozen=True)
@@ -70,23 +88,26 @@ class Network:
         return cls(tuple(branches), lambda branch, values: values.get(branch.name, branch.value))
 
     @classmethod
-    def from_netlist(cls, netlist: Netlist) -> Network:
-        """The resistive network of ``netlist``: its top level, and instances that hold passive parts only.
+    def from_netlist(cls, netlist: Netlist, known: Collection[str] = ()) -> Network:
+        """The network of ``netlist`` with the insides of its instances, without the devices and instances
+        ``known`` (names of the top level, lower case), which are open.
 
-        A part without a single value (a PULSE source, a resistor that depends on a voltage) is unknown: so is
-        every node that depends on it.
+        A part without a single value (a PULSE source, a resistor that depends on a voltage, a diode) is
+        unknown: so is every node that depends on it.
         """
-        passive = _passive_instances(netlist)
         branches = tuple(
-            Branch(_KIND_OF[found.part.letter], name, found.nodes[0], found.nodes[1])
+            branch
             for name, found in netlist.flat.items()
-            if found.part.letter in _KIND_OF and ("." not in name or name.partition(".")[0] in passive)
+            if name.partition(".")[0] not in known or ("." not in name and found.part.letter in _KIND_OF)
+            for branch in _branches(name, found)
         )
 
         def evaluate(branch: Branch, values: Values) -> Array | float | None:
             part = netlist.flat[branch.name].part
             if part.letter == "l":
                 return 0.0
+            if part.letter not in _KIND_OF:
+                return None
             try:
                 return None if part.function is not None else values_of(netlist, branch.name, values)
             except ValueError:
@@ -114,36 +135,117 @@ class Network:
         solution = self._solve(values, extra, key)
         return solution.get(key, np.full(solution[GROUND].shape, np.nan))
 
-    def _solve(
-        self, values: Values | None, extra: Sequence[Branch], probe: str | None, trial: int | None = None
-    ) -> dict[str, Array]:
+    def unknowns_behind(self, node: str, values: Values | None = None) -> tuple[str, ...]:
+        """Names of the parts of unknown value that a node's voltage depends on at some corner, each alone."""
+        problem = _Problem.of(self, values, ())
+        off = problem.blocking()
+        before = problem.at({}, off)
+        found = []
+        for place in problem.unknown:
+            after = problem.at({place: 1}, off)
+            if _node(node) in after and not _same(before[_node(node)], after[_node(node)]).all():
+                found.append(self.branches[place].name)
+        return tuple(dict.fromkeys(found))
+
+    def _solve(self, values: Values | None, extra: Sequence[Branch], probe: str | None) -> dict[str, Array]:
+        problem = _Problem.of(self, values, extra)
+        return problem.believed(problem.blocking(), probe)
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """Branches with their values over the corners, None for those that are ``unknown`` (their places)."""
+
+    branches: tuple[Branch, ...]
+    found: tuple[Array | float | None, ...]
+    count: int
+
+    @classmethod
+    def of(cls, network: Network, values: Values | None, extra: Sequence[Branch]) -> _Problem:
         settings = {
             name.lower(): np.atleast_1d(np.asarray(v, dtype=float)) for name, v in (values or {}).items()
         }
-        branches = (*self.branches, *extra)
-        found = [self.evaluate(b, settings) for b in self.branches]
-        if any(value is None for value in found) and trial is None:
-            one, other = (self._solve(values, extra, probe, trial=k) for k in (0, 1))
-            return {node: np.where(_same(one[node], other[node]), one[node], np.nan) for node in one}
-        raw = [
-            np.asarray(_TRIALS[b.kind][trial or 0] if v is None else v, dtype=float)
-            for b, v in zip(self.branches, found, strict=True)
-        ]
-        raw += [np.asarray(b.value, dtype=float) for b in extra]
-        count = max([1, *(len(v) for v in settings.values()), *(r.size for r in raw)])
-        table = np.array([np.broadcast_to(r, (count,)) for r in raw]).reshape(len(branches), count)
-        nodes = sorted({GROUND} | {n for b in branches for n in (b.plus, b.minus)})
-        solution = {node: np.full(count, np.nan) for node in nodes}
-        solution[GROUND] = np.zeros(count)
+        found = [network.evaluate(b, settings) for b in network.branches] + [b.value for b in extra]
+        sizes = [len(v) for v in settings.values()] + [np.size(v) for v in found if v is not None]
+        return cls((*network.branches, *extra), tuple(found), max([1, *sizes]))
+
+    @property
+    def unknown(self) -> list[int]:
+        return [place for place, value in enumerate(self.found) if value is None]
+
+    def blocking(self) -> dict[int, NDArray[np.bool_]]:
+        """Where each diode blocks: those that the network, with all of them open, biases in reverse, as long
+        as nothing unknown decides it."""
+        off = {k: np.ones(self.count, bool) for k in self.unknown if self.branches[k].blocks is not None}
+        while off:
+            volts, kept = self.believed(off), {}
+            for k, mask in off.items():
+                branch = self.branches[k]
+                across = volts[branch.plus] - volts[branch.minus]
+                kept[k] = mask & (across <= _REVERSE) & (across > -_OF_BREAKDOWN * (branch.blocks or 0.0))
+            if all((kept[k] == off[k]).all() for k in off):
+                break
+            off = kept
+        return off
+
+    def believed(self, off: Mapping[int, NDArray[np.bool_]], probe: str | None = None) -> dict[str, Array]:
+        """Node voltages, NaN where they depend on what is unknown."""
+        one = self.at({}, off, probe)
+        if not self.unknown:
+            return one
+        other = self.at(dict.fromkeys(self.unknown, 1), off, probe)
+        return {node: np.where(_same(one[node], other[node]), one[node], np.nan) for node in one}
+
+    def at(
+        self, trials: Mapping[int, int], off: Mapping[int, NDArray[np.bool_]], probe: str | None = None
+    ) -> dict[str, Array]:
+        """Node voltages with every unknown value at one of its trials (place -> 0 or 1), and diodes ``off``
+        open."""
+        raw, branches = [], list(self.branches)
+        for k, (branch, value) in enumerate(zip(self.branches, self.found, strict=True)):
+            if branch.device and probe is not None:
+                branch = branches[k] = replace(branch, kind="R")  # a device does not rest with the sources
+            if value is None:  # each at figures of its own, so that two of them never cancel
+                value = _TRIALS[branch.kind][trials.get(k, 0)] * (1.0 + 0.618 * k % 1.0)
+            raw.append(np.where(off[k], np.inf, value) if k in off else np.asarray(value, dtype=float))
+        table = np.array([np.broadcast_to(r, (self.count,)) for r in raw]).reshape(len(raw), self.count)
+        nodes = sorted({GROUND} | {n for b in self.branches for n in (b.plus, b.minus)})
+        solution = {node: np.full(self.count, np.nan) for node in nodes}
+        solution[GROUND] = np.zeros(self.count)
         plugged = np.isfinite(table)
         patterns, which = np.unique(plugged, axis=1, return_inverse=True)
         for index in range(patterns.shape[1]):
             rows = np.flatnonzero(which.ravel() == index)
             kept = np.flatnonzero(patterns[:, index])
-            known = _solve_connected([branches[k] for k in kept], table[np.ix_(kept, rows)], probe)
-            for node, volts in known.items():
+            solved = _solve_connected([branches[k] for k in kept], table[np.ix_(kept, rows)], probe)
+            for node, volts in solved.items():
                 solution[node][rows] = volts
         return solution
+
+
+def _branches(name: str, found: FlatPart) -> Iterator[Branch]:
+    """A part as two-terminal branches: none for a capacitor, an instance and what is not told apart here."""
+    part, nodes = found.part, found.nodes
+    if part.letter in _KIND_OF:
+        yield Branch(_KIND_OF[part.letter], name, nodes[0], nodes[1])
+    elif part.letter == "b":
+        kind: Kind = "I" if part.function == ("expression", ("i",)) else "V"
+        yield Branch(kind, name, nodes[0], nodes[1], device=True)
+    elif part.letter in _OPAQUE:
+        blocks = _breakdown(found) if part.letter == "d" else None
+        yield Branch(_OPAQUE[part.letter], name, nodes[0], nodes[1], blocks=blocks, device=True)
+    for one, other in _CHANNELS.get(part.letter, ()):
+        yield Branch("I", name, nodes[one], nodes[other], device=True)
+
+
+def _breakdown(found: FlatPart) -> float:
+    """Reverse volts that a diode blocks: its model's ``bv``; none where that is no plain number."""
+    model = found.scope.circuit.find_model(found.part.model)
+    text = model.parameters.get("bv") if model else None
+    try:
+        return math.inf if text is None else parse_spice(text)
+    except ValueError:
+        return 0.0
 
 
 def values_of(netlist: Netlist, name: str, values: Values) -> Array | float:
@@ -172,18 +274,8 @@ def per_setting(netlist: Netlist, figure: Callable[[Mapping[str, float]], object
     return np.asarray(figures, dtype=float)[which.ravel()]
 
 
-def _passive_instances(netlist: Netlist) -> set[str]:
-    """Instances of the top level that hold nothing but resistors, capacitors, inductors and sources."""
-    inside: dict[str, set[str]] = {}
-    for name, found in netlist.flat.items():
-        top, _, rest = name.partition(".")
-        if rest:
-            inside.setdefault(top, set()).add(found.part.letter.lower())
-    return {top for top, letters in inside.items() if letters <= set("rclvix")}
-
-
 def _same(one: Array, other: Array) -> NDArray[np.bool_]:
-    return np.asarray(np.isclose(one, other, rtol=1e-9, atol=1e-9))
+    return np.asarray(np.isclose(one, other, rtol=1e-9, atol=1e-9, equal_nan=True))
 
 
 def _node(name: str) -> str:

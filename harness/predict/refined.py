@@ -8,7 +8,7 @@ the interaction.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -73,7 +73,7 @@ def predict(
         table(ideal),
         table(refined),
         effects,
-        tuple(characteristics.summary()),
+        (*composition.declined(), *characteristics.summary()),
         characteristics.reused,
     )
 
@@ -188,6 +188,16 @@ class Composition:
         if drawn.board.core and drawn.board.core.kind == "charged capacitor":
             figures |= {"ramp_high": trip_high(drawn), "ramp_low": trip_low(drawn)}
         return figures
+
+    def declined(self) -> Iterator[tuple[str, str, str]]:
+        """(quantity, "unknown", why) of those that the network cannot know for the sake of a part."""
+        board = self.drawn.board
+        nodes = {"threshold": self.threshold_node, "high_level": self.output_node}
+        if board.core and board.core.trip:
+            nodes["ramp_high"] = board.core.trip
+        for quantity, node in nodes.items():
+            if why := self.drawn.declined(node):
+                yield quantity, "unknown", why
 
     # --- composition
 
