@@ -9,7 +9,7 @@ the engine. Anything else is measured anew.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,14 +20,19 @@ from harness.predict.lookup import Table
 from harness.units import engineering
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from harness.alone.store import Kept
     from harness.alone.subject import Bench
     from harness.board import Board
     from harness.netlist import Netlist
 
+    Array = NDArray[np.float64]
     Take = Callable[[Bench], tuple[Kept, bool]]  # figures of a bench, and whether they were measured earlier
 
+SENSE = "slicer.sense"
 NOT_YET = "not measured yet"
+RAMP_INPUT = "slicer.ramp_input"  # what is unknown where model and board file contradict each other
 
 
 @dataclass(frozen=True)
@@ -86,13 +91,28 @@ def characterise(board: Board, netlist: Netlist, store: Path, measure: bool) -> 
         try:
             kept, old = take(bench)
         except _Unknown as reason:
-            missing += [(name, str(reason)) for name in bench.names]
+            missing += [(name, str(reason)) for name in bench.names if name != SENSE]
             continue
-        reused += len(bench.names) if old else 0
         for value in bench.values:
+            if value.name == SENSE:
+                missing += _contradiction(board, kept.figures[SENSE])
+                continue
+            reused += old
             origin = f"{value.origin}, by ngspice-{kept.engine}"
             tables[value.name] = Table(value.axes, kept.figures[value.name], value.unit, origin)
     return Characteristics(tables, tuple(missing), reused)
+
+
+def _contradiction(board: Board, sense: Array) -> Iterator[tuple[str, str]]:
+    """What to say where the output is high on the other side of the threshold than ``ramp_input`` says."""
+    said = board.roles.ramp_input or "minus"
+    side, expected = ("below", 1.0) if said == "plus" else ("above", -1.0)
+    if (sense == -expected).any():
+        yield (
+            RAMP_INPUT,
+            f"{board.roles.comparator} alone: the output is high while the ramp is {side} the threshold;"
+            f" the board file says ramp_input = {said}: inputs swapped, in the drawing or in the board file",
+        )
 
 
 class _Unknown(Exception):

@@ -5,14 +5,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from harness.board import Board
+from harness.characterise import RAMP_INPUT
 from harness.connections import misplaced
 from harness.findings import Finding
 from harness.netlist import Netlist
 from harness.units import engineering, spice_caution
+
+if TYPE_CHECKING:
+    from harness.predict.refined import Prediction
 
 COLUMNS = ["part", "intended", "drawn", "verdict"]
 SAME = 1e-9  # relative difference below which two values are the same
@@ -63,13 +68,35 @@ def compare_drawing(board: Board, netlist: Netlist) -> pd.DataFrame:
 
 
 def cautions(board: Board, netlist: Netlist) -> Iterator[Finding]:
-    """Where a value that differs could be the same letters in the other notation: 1M is mega or milli."""
+    """What need not be wrong: a value that differs where it could be the same letters in the other notation
+    (1M is mega or milli), and a node with a role that is no pin of the comparator."""
+    yield from _off_the_comparator(board, netlist)
     drawn = drawn_values(board, netlist)
     for name, intended in board.intended.items():
         number = intended.text.split()[0] if intended.text.split() else ""
         caution = spice_caution(number)
         if caution and name in drawn and abs(drawn[name] / intended.value - 1) > SAME:
             yield Finding(board.path, caution, f"intended.{name}")
+
+
+def contradictions(board: Board, netlist: Netlist, prediction: Prediction) -> Iterator[Finding]:
+    """Where the comparator's model, measured alone, contradicts the board file's ``ramp_input``."""
+    part = netlist.parts.get((board.roles.comparator or "").lower())
+    for name, _, why in prediction.origins:
+        if name == RAMP_INPUT and part is not None:
+            yield Finding(part.line.path, why, part.name, part.line.number)
+
+
+def _off_the_comparator(board: Board, netlist: Netlist) -> Iterator[Finding]:
+    part = netlist.parts.get((board.roles.comparator or "").lower())
+    if part is None:
+        return
+    pins = ", ".join(dict.fromkeys(part.nodes))
+    for role in ("ramp", "threshold", "output"):
+        node = getattr(board.roles, role)
+        if node and node.lower() not in part.nodes:
+            message = f"{node} is no pin of {part.name} (pins: {pins}); predictions assume it is"
+            yield Finding(board.path, message, f"roles.{role}")
 
 
 def _drawn(netlist: Netlist, name: str) -> float:

@@ -19,7 +19,7 @@ import pandas as pd
 from harness import __version__
 from harness.board import Board, load_board
 from harness.corners import corner_table, nominal_row
-from harness.drawing import cautions, compare_drawing, drawn_values
+from harness.drawing import cautions, compare_drawing, contradictions, drawn_values
 from harness.engine.errors import EngineFailed
 from harness.engine.meanings import meaning
 from harness.findings import BoardError, Finding, NetlistError
@@ -264,7 +264,7 @@ def _judged(
             for name, text in hand_substitution(board, nominal).items()
         },
         parts_text=tuple(prediction.origins),
-        lint=prepared.lint + tuple(apart(board, table)),
+        lint=(*prepared.lint, *contradictions(board, netlist, prediction), *apart(board, table)),
         notes=tuple(netlist.notes),
     )
 

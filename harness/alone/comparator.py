@@ -155,7 +155,8 @@ def rest_figures(
     engine: Engine, comparator: PartAlone, pins: Pins, where: Surroundings, high_below: bool
 ) -> dict[str, float]:
     """Bias currents (A, out of the pins), offset (V, ramp above level where it turns), leakage (A, into the
-    output; NaN where the output does not let go).
+    output; NaN where the output does not let go), sense (1 where the output is off while the ramp is above
+    the level, -1 below, 0 where it is the same on both sides).
 
     ``high_below``: the output is off while the ramp is below the level.
     """
@@ -168,9 +169,13 @@ def rest_figures(
         figures[f"bias_ramp_{name}"] = point["vramp#branch"]
         figures[f"bias_level_{name}"] = point["vlevel#branch"]
         currents[name] = (where.feed - point["output"]) / where.resistance
-    off, on = ("below", "above") if high_below else ("above", "below")
-    let_go = abs(currents[off]) < LET_GO * abs(currents[on])
-    return figures | {"leakage": currents[off] if let_go else float("nan")}
+    lets_go = {
+        off: abs(currents[off]) < LET_GO * abs(currents[on])
+        for off, on in (("below", "above"), ("above", "below"))
+    }
+    off = "below" if high_below else "above"
+    figures["sense"] = float(lets_go["above"]) - float(lets_go["below"])
+    return figures | {"leakage": currents[off] if lets_go[off] else float("nan")}
 
 
 def output_curve(

@@ -15,6 +15,7 @@ from harness.alone.bench import PartAlone
 from harness.alone.comparator import Pins, Span, Surroundings, span_of
 from harness.alone.conditions import Conditions, median, slope_knots, the_engine
 from harness.alone.subject import Bench, Refused, Value
+from harness.characterise import SENSE
 from harness.predict import output
 
 Array = NDArray[np.float64]
@@ -88,6 +89,7 @@ def _rest(on: Conditions, slicer: _Slicer, subject: Mapping[str, Any]) -> Bench:
             "slicer.bias_threshold": figures["bias_level_near"],
             "slicer.offset": figures["offset"],
             "slicer.leakage": figures["leakage"],
+            SENSE: figures["sense"],
         }
 
     values = (
@@ -95,6 +97,7 @@ def _rest(on: Conditions, slicer: _Slicer, subject: Mapping[str, Any]) -> Bench:
         Value("slicer.bias_threshold", "A", origin, grid.axes()),
         Value("slicer.offset", "V", f"{slicer.origin}, input sweep", grid.axes()),
         Value("slicer.leakage", "A", origin, grid.axes()),
+        Value(SENSE, "", origin, grid.axes()),
     )
     return Bench("slicer at rest", values, subject, measure)
 

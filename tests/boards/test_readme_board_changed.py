@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from harness.drawing import contradictions
 from harness.run import predictions, prepare
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -45,3 +46,45 @@ def test_a_diode_in_the_control_path(board: Path, diode: str, conducts: bool) ->
         np.testing.assert_allclose(found.solved["threshold"], 5.0)
         assert not said
     np.testing.assert_allclose(found.solved["high_level"], [10.8, 12, 13.2] * 3)
+
+
+@pytest.mark.parametrize(("swapped", "said"), [("drawing", "minus"), ("board file", "plus"), ("neither", "")])
+def test_swapped_inputs_are_said_by_the_model_alone(board: Path, swapped: str, said: str) -> None:
+    """A comparator's output is high while plus is above minus; what is drawn and what is said must agree."""
+    netlist = board.with_name("first.cir")
+    if swapped == "drawing":
+        change(netlist, "Xslice thr ramp vcc", "Xslice ramp thr vcc")
+    elif swapped == "board file":
+        change(board, 'ramp_input = "minus"', 'ramp_input = "plus"')
+    prepared = prepare(board)
+    prediction = predictions(prepared, measure=True)
+    rows = [row for row in prediction.origins if row[0] == "slicer.ramp_input"]
+    found = list(contradictions(prepared.board, prepared.netlist, prediction))
+    if not said:
+        assert not rows and not found
+        return
+    side = {"minus": "above", "plus": "below"}[said]
+    sentence = (
+        f"Xslice alone: the output is high while the ramp is {side} the threshold; the board file says"
+        f" ramp_input = {said}: inputs swapped, in the drawing or in the board file"
+    )
+    assert rows == [("slicer.ramp_input", "unknown", sentence)]
+    (finding,) = found
+    assert (finding.message, finding.key) == (sentence, "Xslice")
+    assert netlist.read_text().splitlines()[(finding.line or 0) - 1].startswith("Xslice")
+    again = predictions(prepared, measure=False)
+    assert again.origins == prediction.origins
+
+
+def test_a_role_that_is_no_pin_of_the_comparator_is_worth_a_word(board: Path) -> None:
+    netlist = board.with_name("first.cir")
+    change(netlist, "Xslice thr ramp vcc", "Rseries thr far 1k\nXslice far ramp vcc")
+    (said,) = (str(finding) for finding in prepare(board).lint if finding.key.startswith("roles."))
+    assert said == (
+        "first.board.toml: roles.threshold: thr is no pin of Xslice (pins: far, ramp, vcc, 0, out);"
+        " predictions assume it is"
+    )
+
+
+def test_roles_at_the_comparator_are_worth_none(board: Path) -> None:
+    assert not [finding for finding in prepare(board).lint if finding.key.startswith("roles.")]
