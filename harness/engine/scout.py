@@ -23,6 +23,7 @@ from harness.engine.plan import (
     load,
     measured,
     source_levels,
+    too_small,
 )
 from harness.engine.session import EngineDead, EngineError, Session, vector_name
 
@@ -33,6 +34,7 @@ _GEAR = "method=gear reltol={reltol!r} chgtol=1e-12"
 _FIRST = 1e-9  # s: first step where nothing is known
 _LAST = 300.0  # s of simulated time after which a ramp counts as standing still
 _GROWTH = 400.0  # steps are at most this part of the time elapsed
+_FINEST = 4000.0  # the longest step is at most this part of a run: the engine's least step hangs on it
 _MOST_POINTS = 60_000
 _CHECK = 1.3  # the ramp is looked at whenever the time has grown by this factor
 _CYCLES = 3
@@ -106,13 +108,19 @@ def scout(session: Session, plan: Plan) -> Plan:
     known = math.isfinite(plan.period) and plan.period > 0
     first = 1e-6 * plan.period if known else _FIRST
     last = min(_LAST, 1e5 * plan.period) if known else _LAST
-    reach, found = first, None
+    reach, found, record = first, None, None
     while found is None and reach < last:
         reach = min(1e3 * reach if reach > first else 1e6 * first, last)
-        watcher, record = _look(session, plan, first, reach)
+        try:
+            watcher, record = _look(session, plan, first, reach)
+        except EngineError as error:
+            if isinstance(error, EngineDead) or record is None or not too_small(error):
+                raise
+            break  # what a shorter run showed is all there is to see
         found = watcher.cycle or cycle_of(record["time"], record[plan.ramp])
         if watcher.finished in ("too slow", "too many points"):
             break
+    assert record is not None
     if found is None:
         raise NoCycle(_stands(record, plan.ramp))
     period, middle = found
@@ -133,7 +141,7 @@ def _look(session: Session, plan: Plan, first: float, reach: float) -> tuple[_Sc
             load(session, plan, _GEAR.format(reltol=1e-4), start=levels, kept=True)
         watcher = _Scout(plan.ramp, first, 0.3 * plan.seconds)
         try:
-            record = session.transient(first, reach, reach / _GROWTH, initial=True, stepper=watcher)
+            record = session.transient(first, reach, reach / _FINEST, initial=True, stepper=watcher)
         except EngineDead:
             raise
         except EngineError as error:
