@@ -68,6 +68,7 @@ class _Run:
     stepper: Stepper
     edges: int
     below: float
+    between: dict[str, float]
     drift: float = math.inf
 
 
@@ -134,7 +135,8 @@ class Decades:
             del runs[:-2]
             if len(tables) >= (2 if self._two_may_do(tables, settling) else 3):
                 result = self._judge(tables, runs, decade)
-                enough = result.reached or (self._watch.unread and self._small(result))
+                restless = run.stepper.finished == "drifting" and len(tables) > 2  # finer steps are no cure
+                enough = result.reached or restless or (self._watch.unread and self._small(result))
                 if enough or decade >= FINEST or self._late():
                     return result
             decade += 1
@@ -222,10 +224,18 @@ class Decades:
                 raise NoCycle(f"{len(stepper.marks)} crossings of {self.marker:g} V in {_PERIODS} periods")
             raise EngineError([stepper.finished])
         begin, end = stepper.marks[-2:]
-        figures, words = measured(self.measure, record, begin, end)
+        words: dict[str, str] = {}
+        if decade == SETTLING:
+            figures = guards.rough_figures(record, plan.output, begin, end)
+        else:
+            figures, words = measured(self.measure, record, begin, end)
+        between: dict[str, float] = {}
+        if stepper.finished == "drifting" and len(stepper.marks) > 2:
+            before, _ = measured(self.measure, record, *stepper.marks[-3:-1])
+            between = {name: abs(value - before.get(name, math.nan)) for name, value in figures.items()}
         edges = guards.edges(record, plan.output, self.output_level, begin, end)
         below = guards.below_possible(record, plan.ramp, self.held, begin, end)
-        return _Run(figures, words, record, begin, end, stepper, edges, below)
+        return _Run(figures, words, record, begin, end, stepper, edges, below, between)
 
     def _load(self, decade: float, charge: float, kind: str) -> None:
         """Loads the deck for one run, unless just that is loaded already."""
@@ -318,7 +328,10 @@ class Decades:
         if self._watch.unread:
             notes += [f"may switch, could not be read: {line}" for line in self._watch.unread]
         if run.stepper.finished == "drifting":
-            notes.append("the cycle had not closed on itself; its drift is in the bars")
+            notes.append("no cycle was like the one before; bars hold what they differ by")
+            longer = max(1.0, run.drift / run.stepper.drift) if run.stepper.drift > 0 else 1.0
+            for name, apart in run.between.items():
+                widths[name] = max(widths[name], longer * apart) if math.isfinite(apart) else math.inf
         result = Settled(
             figures=figures, bars=widths, words=run.words, record=run.record, begin=run.begin, end=run.end,
             setting=self._setting(len(tables)), decade=int(decade), reached=False,

@@ -51,6 +51,23 @@ def edges(record: Record, node: str, level: float, begin: float, end: float) -> 
     return int(np.count_nonzero((wave[:-1] < level) & (wave[1:] >= level)))
 
 
+def rough_figures(record: Record, output: str, begin: float, end: float) -> dict[str, float]:
+    """Frequency, extremes of the output and the share of the cycle above their middle, on straight lines: for
+    a run that is not to be believed anyway."""
+    time, wave = record["time"], record[output]
+    grid = np.concatenate(([begin], time[(time > begin) & (time < end)], [end]))
+    values = np.interp(grid, time, wave)
+    low, high = float(values.min()), float(values.max())
+    gap = values - 0.5 * (low + high)
+    before, after = gap[:-1], gap[1:]
+    whole = np.where((before > 0) & (after > 0), 1.0, 0.0)
+    crossed = (before > 0) != (after > 0)
+    part = np.maximum(before, after)[crossed] / np.abs(after - before)[crossed]
+    whole[crossed] = part
+    duty = float(np.sum(whole * np.diff(grid)) / (end - begin))
+    return {"frequency": 1.0 / (end - begin), "duty": duty, "low_level": low, "high_level": high}
+
+
 def quiet_place(record: Record, ramp: str, begin: float, end: float) -> tuple[float, int]:
     """Level (V) and direction (+1, -1) of the sweep's crossing around which the other nodes move least.
 

@@ -185,3 +185,30 @@ def test_every_rung_of_the_ladder_has_words() -> None:
         said = runs._setting(3)
         assert "3 decades" in said and "charge tolerance 1e-12" in said
         assert (text in said) == (kind != "warm")
+
+
+def test_a_board_of_two_alternating_cycles_has_no_settled_one() -> None:
+    """A threshold that steps from cycle to cycle: two duty factors, and a bar that holds both of them."""
+    period = 1e-3
+    deck = (
+        f"Vramp ramp 0 PULSE(0 7 0 {0.98 * period!r} {0.01 * period!r} {0.01 * period!r} {period!r})",
+        f"Vthr thr 0 PULSE(3 4 0 1u 1u {period!r} {2 * period!r})",
+        "Vrail rail 0 5", "Rpull rail out 1k", "Sslice out 0 ramp thr slicer",
+        ".model slicer SW(vt=0 vh=0 ron=1 roff=1e9)",
+    )  # fmt: skip
+    settled = simulate(deck, period, 3.5)
+    assert not settled.reached
+    assert any("no cycle was like the one before" in note for note in settled.notes)
+    for duty in (0.99 * 3 / 7, 0.99 * 4 / 7):
+        assert (
+            abs(settled.figures["duty"] - duty) <= settled.bars["duty"] + 2e-3
+        )  # the step itself takes 1 us
+
+
+def test_rough_figures_of_a_trapezoid() -> None:
+    """Share above the middle of the extremes, exact for straight edges, whatever part of a cycle is cut."""
+    time = np.array([0.0, 0.1, 0.15, 0.55, 0.65, 1.0, 1.1, 1.15, 1.55, 1.65, 2.0])
+    wave = np.array([0.0, 0.0, 4.0, 4.0, 0.0, 0.0, 0.0, 4.0, 4.0, 0.0, 0.0])
+    for begin in (0.0, 0.12, 0.3, 0.6, 0.9):
+        rough = guards.rough_figures({"time": time, "out": wave}, "out", begin, begin + 1.0)
+        assert rough == pytest.approx({"frequency": 1.0, "duty": 0.475, "low_level": 0.0, "high_level": 4.0})
