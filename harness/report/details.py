@@ -130,10 +130,11 @@ def corner_table(result: RunResult) -> CornerTable:
     table."""
     corners, board = result.corners, result.board
     rank = severity(result)
+    names = table_quantities(result)
+    agreements = pd.DataFrame({name: tables.agreements(corners, name) for name in names})
     if len(corners) > MOST_ROWS:
         chosen = rank.sort_values(kind="stable").index[:MOST_ROWS]
         corners = corners.loc[corners.index.isin(chosen)]
-    names = table_quantities(result)
     steps = {name: tables.step(result.corners, name) for name in names}
     axes = [name for name in board.axes if name in corners]
     rows = []
@@ -146,14 +147,18 @@ def corner_table(result: RunResult) -> CornerTable:
                 ),
                 state=str(row["state"]),
                 worst=str(row["state"]) if rank.loc[label] == 1 else WORST[int(rank.loc[label])],
-                figures=tuple(_figures(row, name, steps[name]) for name in names),
+                figures=tuple(
+                    _figures(row, name, steps[name], str(agreements.at[label, name])) for name in names
+                ),
             )
         )
     titles = tuple((name, quantities.stem(name).title) for name in names)
     return CornerTable(tuple(axes), titles, tuple(rows), len(result.corners))
 
 
-def _figures(row: dict[str, object], quantity: str, step: float) -> tuple[Cell, Cell, Cell, str, str]:
+def _figures(
+    row: dict[str, object], quantity: str, step: float, agreement: str
+) -> tuple[Cell, Cell, Cell, str, str]:
     unit = quantities.stem(quantity).unit
     hand, refined, simulated, bar = (
         _float(row.get(f"{quantity}.{part}")) for part in ("hand", "refined", "simulated", "bar")
@@ -162,7 +167,7 @@ def _figures(row: dict[str, object], quantity: str, step: float) -> tuple[Cell, 
         Cell(_or_dash(hand, unit, step), sortable(hand)),
         Cell(_or_dash(refined, unit, step), sortable(refined)),
         Cell(rounding.figure_with_bar(simulated, bar, unit), sortable(simulated)),
-        str(row.get(f"{quantity}.agreement", "no figure")),
+        agreement,
         str(row.get(f"{quantity}.limit", "no limit")),
     )
 
@@ -206,8 +211,8 @@ def full_corner(result: RunResult, row: pd.Series) -> tuple[FullRow, ...]:
                 difference=rounding.figure(apart, stem.unit, step, signed=True)
                 if np.isfinite(apart)
                 else "\N{EN DASH}",
-                tolerance=rounding.figure(tolerance, stem.unit, tolerance / 10.0),
-                agreement=str(row.get(f"{quantity}.agreement", "no figure")),
+                tolerance=_or_dash(tolerance, stem.unit, tolerance / 10.0),
+                agreement=str(tables.agreements(row.to_frame().T, quantity).iloc[0]),
                 limit=str(row.get(f"{quantity}.limit", "no limit")),
                 margin=rounding.margin(part["margin"], stem.unit, bar)
                 if np.isfinite(part["margin"])

@@ -14,6 +14,12 @@ def not_shown(result: RunResult) -> tuple[str, ...]:
     """Sentences about everything that this run leaves open."""
     corners = result.corners
     sentences: list[str] = []
+    if left_out := tables.left_out(result):
+        verb = "was" if left_out == 1 else "were"
+        sentences.append(
+            f"{rounding.count(left_out, 'corner')} of the board {verb} not asked for: nothing here speaks of"
+            " the whole board."
+        )
     state = corners["state"].astype(str)
     for word in ("not simulated", "out of range", "no ramp", "chatter"):
         rows = corners[state == word]
@@ -30,12 +36,12 @@ def not_shown(result: RunResult) -> tuple[str, ...]:
         if coarse:
             sentences.append(
                 f"{title}: too coarse in {rounding.count(coarse, 'corner')}, the bar is above a quarter of"
-                " the tolerance."
+                " the tolerance or not known."
             )
         verdicts = tables.column(corners, quantity, "limit", "").astype(str)
         for word, meaning in (
             ("no figure", "a limit without a figure"),
-            ("too close to call", "the limit lies inside the bar"),
+            ("too close to call", "the limit lies inside the bar, or the bar is not known,"),
         ):
             names = corners.loc[verdicts == word, "corner"].astype(str).tolist()
             if names:

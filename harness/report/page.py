@@ -18,6 +18,7 @@ from markupsafe import Markup
 from harness import quantities
 from harness.report import details, pictures, rounding, tables
 from harness.report.canvas import Picture
+from harness.report.complete import completed
 from harness.report.story import tell
 from harness.results import RunResult
 
@@ -30,7 +31,7 @@ SHAPES = {
     "outside": "\N{MULTIPLICATION SIGN}",
     "falls short": "\N{MULTIPLICATION SIGN}",
     "disagrees": "\N{MULTIPLICATION SIGN}",
-    "differs": "\N{MULTIPLICATION SIGN}",
+    "differs": "\N{NOT EQUAL TO}",
     "not drawn": "\N{MULTIPLICATION SIGN}",
     "explained": "\N{BLACK DIAMOND}",
     "too close to call": "\N{WHITE DIAMOND}",
@@ -38,6 +39,7 @@ SHAPES = {
     "no figure": "\N{WHITE CIRCLE}",
     "not shown": "\N{WHITE CIRCLE}",
     "not intended": "\N{WHITE CIRCLE}",
+    "no hand figure": "\N{EN DASH}",
     "no limit": "\N{EN DASH}",
 }
 """The shape that goes with each verdict, so that no verdict is told by colour."""
@@ -74,6 +76,7 @@ def write_report(result: RunResult, path: Path) -> None:
 
 def render(result: RunResult) -> bytes:
     """The page as ASCII bytes."""
+    result = completed(result)
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=False
     )
@@ -107,7 +110,6 @@ def render(result: RunResult) -> bytes:
         origins=result.parts_text,
         parts=details.part_rows(result.check),
         settings=details.settings_rows(result),
-        lint=[str(finding) for finding in result.lint],
         notes=[str(finding) for finding in result.notes],
     )
     return text.encode("ascii", "xmlcharrefreplace")

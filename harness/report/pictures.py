@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from harness import quantities
-from harness.report import charts, rounding, series, story, sweeps, tables
+from harness.report import charts, limits, rounding, series, sweeps, tables
 from harness.report.canvas import Picture
 from harness.report.series import PITCH
 from harness.results import RunResult
@@ -48,7 +48,7 @@ def overview(result: RunResult) -> list[Picture]:
         simulated = _spread(result.corners, quantity, "simulated")
         if simulated is None:
             continue
-        words = tables.column(result.corners, quantity, "agreement", "no figure").astype(str).value_counts()
+        words = tables.agreements(result.corners, quantity).value_counts()
         counted = ", ".join(f"{words[word]} {word}" for word in tables.AGREEMENT_WORDS if word in words)
         refined = _spread(result.corners, quantity, "refined")
         spans.append(charts.Span(quantities.stem(quantity).title, simulated, refined, counted))
@@ -58,11 +58,10 @@ def overview(result: RunResult) -> list[Picture]:
     return [
         Picture(
             "Every difference from hand, counted in tolerances",
-            "Each line runs from the least to the greatest difference over all corners, the mark stands"
-            " at the middle"
-            " one. Where the thin line lies in the grey band of nought, hand and refined agree; where"
-            " thick and thin"
-            " line lie together outside it, the effects of real parts account for the difference.",
+            "Each line runs from the least to the greatest difference over all corners that are compared,"
+            " the mark stands at the middle one. Where the thin line lies in the grey band of nought, hand"
+            " and refined agree; where thick and thin line lie together outside it, the effects of real parts"
+            " account for the difference.",
             f"Spread of differences from hand for {len(spans)} quantities; the widest is {far.title}.",
             charts.spans_chart(spans, "spans"),
         )
@@ -70,7 +69,7 @@ def overview(result: RunResult) -> list[Picture]:
 
 
 def _spread(corners: pd.DataFrame, quantity: str, witness: str) -> tuple[float, float, float] | None:
-    share = tables.tolerances_off(corners, quantity, witness).dropna()
+    share = tables.judged_off(corners, quantity, witness).dropna()
     return None if share.empty else (float(share.min()), float(share.median()), float(share.max()))
 
 
@@ -85,7 +84,7 @@ def limit_maps(result: RunResult) -> list[Picture]:
     """Where in the corners a limit is not met, for the limits that are not met everywhere (four at most)."""
     corners, board = result.corners, result.board
     axes = [name for name in board.axes if name in corners and corners[name].nunique() > 1]
-    bad = [record for record in story.limit_stories(result) if record.verdict != "within"][:MOST_PANELS]
+    bad = [record for record in limits.limit_stories(result) if record.verdict != "within"][:MOST_PANELS]
     if len(axes) < 2 or not bad:
         return []
     first = max(axes, key=lambda name: (name == "control", corners[name].nunique()))
@@ -259,7 +258,7 @@ def chain_pictures(result: RunResult) -> list[Picture]:
     chosen: dict[tuple[str, str], tuple[bool, bool, float]] = {}
     known = set(zip(result.effects["quantity"], result.effects["corner"].astype(str), strict=True))
     for quantity in tables.compared(result.corners):
-        share = tables.tolerances_off(result.corners, quantity, "simulated").abs()
+        share = tables.judged_off(result.corners, quantity, "simulated").abs()
         explained = tables.column(result.corners, quantity, "agreement", "").astype(str) == "explained"
         for picked in (share, share[explained]):
             if not picked.notna().any():

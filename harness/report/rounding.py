@@ -94,7 +94,7 @@ def figure_with_bar(value: float, bar: float, unit: str = "") -> str:
     if not math.isfinite(value):
         return NO_FIGURE
     if not math.isfinite(bar):
-        return f"{figure(value, unit)}, no bar"
+        return f"{figure(value, unit)}, bar not known"
     if bar <= 0.0:
         return f"{figure(value, unit, 10.0 ** (_decade(value) - MOST_DIGITS + 1) if value else None)} ± 0"
     place = _decade(bar) - (1 if bar < 3.0 * 10.0 ** _decade(bar) else 0)

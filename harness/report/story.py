@@ -14,7 +14,9 @@ import pandas as pd
 
 from harness import quantities
 from harness.report import rounding, tables
+from harness.report.complete import completed
 from harness.report.left_open import not_shown
+from harness.report.limits import LimitStory, limit_stories
 from harness.report.statement import Statement, state_of_affairs
 from harness.results import RunResult
 from harness.verdict import FORMULA, REMAINDER, SLIP
@@ -35,21 +37,6 @@ class Slip:
 
 
 @dataclass(frozen=True)
-class LimitStory:
-    """One limited quantity: the limit in words, the verdict, and the corner with the least room."""
-
-    quantity: str
-    title: str
-    limit: str
-    verdict: str
-    counts: str
-    corner: str
-    place: str
-    figure: str
-    margin: str
-
-
-@dataclass(frozen=True)
 class Parting:
     """How hand and simulated compare in one quantity over all corners."""
 
@@ -60,6 +47,7 @@ class Parting:
     explained: int
     disagrees: int
     too_coarse: int
+    no_hand_figure: int
     no_figure: int
     largest: str
     corner: str
@@ -74,8 +62,26 @@ class Parting:
     @property
     def agreement(self) -> str:
         """Of a quantity that agrees wherever it has figures: how far apart at most, where figures lack."""
-        missing = f"; no figure in {rounding.count(self.no_figure, 'corner')}" if self.no_figure else ""
-        return f"{self.title} ({self.largest}{missing})"
+        missing = tables.counted([(word, number) for word, number in self.numbers[-2:] if number])
+        return f"{self.title} ({'; '.join(part for part in (self.largest, missing) if part)})"
+
+    @property
+    def numbers(self) -> tuple[tuple[str, int], ...]:
+        """Every word of agreement with its number of corners, those to look at first."""
+        numbers = (
+            self.disagrees,
+            self.too_coarse,
+            self.explained,
+            self.agrees,
+            self.no_hand_figure,
+            self.no_figure,
+        )
+        return tuple(zip(tables.AGREEMENT_WORDS, numbers, strict=True))
+
+    @property
+    def counts(self) -> str:
+        """``disagrees in 2 corners, agrees in 7``."""
+        return tables.counted([(word, number) for word, number in self.numbers if number])
 
 
 @dataclass(frozen=True)
@@ -97,6 +103,13 @@ class ExpectedStory:
     simulated: str
     verdict: str
 
+    @property
+    def words(self) -> str:
+        """The record as one sentence without a full stop."""
+        where = f"at {self.place}" if self.corner else f"at a corner that is {self.place}"
+        found = "" if self.simulated == rounding.NO_FIGURE else f"simulated {self.simulated}, "
+        return f"{self.title}, expected {self.expected} {where}: {found}{self.verdict}"
+
 
 @dataclass(frozen=True)
 class Story:
@@ -111,13 +124,15 @@ class Story:
     limits: tuple[LimitStory, ...]
     partings: tuple[Parting, ...]
     far: tuple[FarFigure, ...]
-    states: tuple[tuple[str, int], ...]
+    states: str
+    lint: tuple[str, ...]
     not_shown: tuple[str, ...]
     expected: tuple[ExpectedStory, ...]
 
 
 def tell(result: RunResult) -> Story:
     """The whole first screen of ``result``."""
+    result = completed(result)
     board = result.board
     slips = part_slips(result.check)
     limits = limit_stories(result)
@@ -131,7 +146,8 @@ def tell(result: RunResult) -> Story:
         limits=limits,
         partings=partings(result),
         far=far_figures(result),
-        states=states(result.corners),
+        states=state_words(result.corners),
+        lint=tuple(str(finding) for finding in result.lint),
         not_shown=not_shown(result),
         expected=expected_stories(result),
     )
@@ -148,10 +164,12 @@ def facts(result: RunResult) -> tuple[tuple[str, str], ...]:
         (text for key, text in versions.items() if "ngspice" in key or key == "engine"), "not stated"
     )
     axes = ", ".join(f"{name} {result.corners[name].nunique()}" for name in board.axes)
+    number = f"{len(result.corners)} (values of {axes})" if axes else str(len(result.corners))
+    left_out = tables.left_out(result)
     return (
         ("Netlist", f"{netlist}, sha256 {digest[:12]}" if digest else netlist),
         ("Engine", engine if engine.lower().startswith("ngspice") else f"ngspice {engine}"),
-        ("Corners", f"{len(result.corners)} (values of {axes})" if axes else str(len(result.corners))),
+        ("Corners", f"{number}; {left_out} left out" if left_out else number),
     )
 
 
@@ -188,46 +206,13 @@ def intent_words(result: RunResult, slips: tuple[Slip, ...]) -> str:
     return words
 
 
-def limit_stories(result: RunResult) -> tuple[LimitStory, ...]:
-    """One record a limited quantity, the worst verdict first, in the order of the board file within a
-    verdict."""
-    stories = []
-    for quantity, limit in result.board.limits.items():
-        verdicts = tables.column(result.corners, quantity, "limit", "no figure").astype(str)
-        margins = tables.numbers(result.corners, quantity, "margin")
-        counts = {word: int((verdicts == word).sum()) for word in tables.LIMIT_WORDS}
-        verdict = next((word for word in tables.LIMIT_WORDS[:3] if counts[word]), "within")
-        unit = quantities.stem(quantity).unit
-        corner = place = figure = margin = ""
-        if margins.notna().any():
-            row = result.corners.loc[margins.idxmin()]
-            corner, place = str(row["corner"]), tables.place(result.board, row)
-            simulated, bar = tables.simulated_and_bar(row, quantity)
-            figure = rounding.figure_with_bar(simulated, bar, unit)
-            margin = rounding.margin(float(margins.min()), unit, bar)
-        stories.append(
-            LimitStory(
-                quantity=quantity,
-                title=quantities.stem(quantity).title,
-                limit=tables.limit_words(limit, unit),
-                verdict=verdict,
-                counts=", ".join(f"{counts[word]} {word}" for word in tables.LIMIT_WORDS if counts[word]),
-                corner=corner,
-                place=place,
-                figure=figure or rounding.NO_FIGURE,
-                margin=margin or rounding.NO_FIGURE,
-            )
-        )
-    return tuple(sorted(stories, key=lambda story: tables.LIMIT_WORDS.index(story.verdict)))
-
-
 def partings(result: RunResult) -> tuple[Parting, ...]:
     """One record a quantity that has a hand figure, those that part most first."""
     records = []
     for quantity in tables.compared(result.corners):
-        verdicts = tables.column(result.corners, quantity, "agreement", "no figure").astype(str)
+        verdicts = tables.agreements(result.corners, quantity)
         counts = {word: int((verdicts == word).sum()) for word in tables.AGREEMENT_WORDS}
-        share = tables.tolerances_off(result.corners, quantity, "simulated").abs()
+        share = tables.judged_off(result.corners, quantity, "simulated").abs()
         largest = corner = place = effect = ""
         if share.notna().any():
             row = result.corners.loc[share.idxmax()]
@@ -243,6 +228,7 @@ def partings(result: RunResult) -> tuple[Parting, ...]:
                 explained=counts["explained"],
                 disagrees=counts["disagrees"],
                 too_coarse=counts["too coarse"],
+                no_hand_figure=counts["no hand figure"],
                 no_figure=counts["no figure"],
                 largest=largest,
                 corner=corner,
@@ -318,10 +304,12 @@ def far_figures(result: RunResult) -> tuple[FarFigure, ...]:
     return tuple(found)
 
 
-def states(corners: pd.DataFrame) -> tuple[tuple[str, int], ...]:
-    """Every state that occurs with its number of corners, in the order of the list of states."""
+def state_words(corners: pd.DataFrame) -> str:
+    """``Output: pulsing in 62 corners, stuck high in 1.``: every state that occurs with its number of
+    corners, in the order of the list of states."""
     found = corners["state"].astype(str).value_counts()
-    return tuple((state, int(found[state])) for state in quantities.STATES if state in found)
+    numbers = [(state, int(found[state])) for state in quantities.STATES if state in found]
+    return f"Output: {tables.counted(numbers)}." if numbers else ""
 
 
 def expected_stories(result: RunResult) -> tuple[ExpectedStory, ...]:

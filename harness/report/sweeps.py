@@ -213,22 +213,10 @@ def with_differences(board: Board, quantity: str, panels: list[tuple[str, Series
         reach = reach or 1.0
         grid[1][0].set_ylim(-1.18 * reach, 1.18 * reach)
         for lower, one in zip(grid[1], drawn, strict=True):
-            lower.axhspan(
-                -1.18 * reach,
-                -np.nanmedian(one.tolerance),
-                facecolor="none",
-                edgecolor=FAINT,
-                hatch="////",
-                linewidth=0,
-            )
-            lower.axhspan(
-                np.nanmedian(one.tolerance),
-                1.18 * reach,
-                facecolor="none",
-                edgecolor=FAINT,
-                hatch="////",
-                linewidth=0,
-            )
+            known = one.tolerance[np.isfinite(one.tolerance)]
+            edge = float(np.median(known)) if len(known) else 1.18 * reach
+            for low, high in ((-1.18 * reach, -edge), (edge, 1.18 * reach)):
+                lower.axhspan(low, high, facecolor="none", edgecolor=FAINT, hatch="////", linewidth=0)
         canvas.engineering_axis(grid[0][0].yaxis, drawn[0].unit, 6)
         canvas.engineering_axis(grid[1][0].yaxis, drawn[0].unit, 4)
         grid[0][0].set_ylabel(drawn[0].title)

@@ -4,7 +4,7 @@ for rows."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -13,12 +13,16 @@ import pandas as pd
 from harness import quantities
 from harness.board import Board
 from harness.report import rounding
+from harness.results import RunResult
 
 LIMIT_WORDS = ("outside", "no figure", "too close to call", "within", "no limit")
 """Verdicts on limits, the worst first."""
 
-AGREEMENT_WORDS = ("disagrees", "too coarse", "explained", "agrees", "no figure")
+AGREEMENT_WORDS = ("disagrees", "too coarse", "explained", "agrees", "no hand figure", "no figure")
 """Verdicts on hand against simulated, those to look at first."""
+
+JUDGED = AGREEMENT_WORDS[:4]
+"""Verdicts that compare two figures."""
 
 
 def present(corners: pd.DataFrame) -> list[str]:
@@ -61,6 +65,34 @@ def tolerances_off(corners: pd.DataFrame, quantity: str, witness: str) -> pd.Ser
     tolerance = numbers(corners, quantity, "tolerance")
     off = numbers(corners, quantity, witness) - numbers(corners, quantity, "hand")
     return off / tolerance.where(tolerance > 0.0)
+
+
+def agreements(corners: pd.DataFrame, quantity: str) -> pd.Series:
+    """Verdicts on hand against simulated; where only the hand figure lacks, the words say so."""
+    words = column(corners, quantity, "agreement", "no figure").astype(str)
+    hand, simulated = (numbers(corners, quantity, witness) for witness in ("hand", "simulated"))
+    return words.mask((words == "no figure") & hand.isna() & simulated.notna(), "no hand figure")
+
+
+def judged_off(corners: pd.DataFrame, quantity: str, witness: str) -> pd.Series:
+    """(witness - hand) / tolerance where a verdict compares the two, nan elsewhere: a figure out of range or
+    of a chattering output counts for nothing."""
+    judged = agreements(corners, quantity).isin(JUDGED)
+    return tolerances_off(corners, quantity, witness).where(judged)
+
+
+def left_out(result: RunResult) -> int:
+    """Corners of the board's table that were not asked for."""
+    return int(result.run.get("left_out", 0) or 0)
+
+
+def counted(numbers: Sequence[tuple[str, int]]) -> str:
+    """``outside in 2 corners, within in 7``: words with their numbers of corners, the noun said once."""
+    words = [
+        f"{word} in {rounding.count(number, 'corner') if place == 0 else number}"
+        for place, (word, number) in enumerate(numbers)
+    ]
+    return ", ".join(words)
 
 
 def step(corners: pd.DataFrame, quantity: str) -> float:

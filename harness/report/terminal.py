@@ -7,6 +7,9 @@ from harness.report.statement import Statement
 from harness.report.story import Story, tell
 from harness.results import RunResult
 
+MOST_LINT = 5
+"""Warnings about the netlist; the page holds all."""
+
 
 def statement(result: RunResult) -> Statement:
     """The statement on limits; its ``exit_words`` say what the exit status means."""
@@ -25,33 +28,25 @@ def lines_of(story: Story) -> list[str]:
     if story.slips:
         lines += ["Not drawn as intended:", *(f"  {slip.words}" for slip in story.slips)]
     lines.append(story.statement.words)
-    lines += [f"  {reason}" for reason in story.statement.reasons]
-    lines.append(story.intent)
-    for limit in story.limits:
-        if limit.verdict == "within":
-            where = f"least room {limit.margin}"
-        else:
-            where = f"{limit.counts}; {limit.figure}, margin {limit.margin}"
-        place = f" in {limit.corner} ({limit.place})" if limit.corner else ""
-        lines.append(f"  {limit.title} ({limit.limit}): {limit.verdict}, {where}{place}")
+    lines += [f"  {reason}" for reason in story.statement.further]
+    lines += [line for line in (story.intent, story.states) if line]
+    lines += [f"  {limit.words}" for limit in story.limits]
     parted = [one for one in story.partings if one.parts]
     if parted:
         lines.append("Hand and simulated part in:")
     for one in parted:
-        numbers = (("disagrees", one.disagrees), ("too coarse", one.too_coarse), ("explained", one.explained))
-        counts = ", ".join(f"{number} {word}" for word, number in numbers if number)
+        most = f"; most {one.largest} in {one.corner} ({one.place})" if one.corner else ""
         why = f"; {one.effect}" if one.effect else ""
-        lines.append(f"  {one.title}: {counts}; most {one.largest} in {one.corner} ({one.place}){why}")
+        lines.append(f"  {one.title}: {one.counts}{most}{why}")
     agreed = [one.agreement for one in story.partings if one.agrees and not one.parts]
     if agreed:
         lines.append(f"Hand and simulated agree, at most apart: {', '.join(agreed)}")
     lines += [f"  {figure.words}" for figure in story.far]
-    for expected in story.expected:
-        lines.append(
-            f"  {expected.title}, expected {expected.expected} at {expected.place}: simulated"
-            f" {expected.simulated},"
-            f" {expected.verdict}"
-        )
+    lines += [f"  {expected.words}" for expected in story.expected]
+    if story.lint:
+        lines += ["Looked odd in netlist or board file:", *(f"  {text}" for text in story.lint[:MOST_LINT])]
+    if len(story.lint) > MOST_LINT:
+        lines.append(f"  and {len(story.lint) - MOST_LINT} more in the report")
     if story.not_shown:
         lines += ["Not shown:", *(f"  {sentence}" for sentence in story.not_shown)]
     lines.append(story.statement.exit_words)

@@ -15,6 +15,7 @@ import pandas as pd
 import pytest
 
 from harness.report import details, page
+from harness.report.complete import completed
 from harness.report.page import SHAPES, render, write_report
 from harness.report.tables import AGREEMENT_WORDS, LIMIT_WORDS
 from harness.results import RunResult
@@ -270,6 +271,47 @@ def test_nothing_simulated_still_makes_a_page(result: RunResult) -> None:
     text = " ".join(read(render(empty)).text)
     assert "Not shown:" in text
     assert f"{len(corners)} corners not simulated" in text
+
+
+EMPTY = (
+    "duty.refined", "duty.tolerance", "high_level.hand", "low_level.simulated", "low_level.bar",
+    "frequency.bar", "headroom.margin", "pullup_current.hand", "rise_time.difference", "ac_rms.limit",
+    "headroom.agreement",
+)  # fmt: skip
+"""Columns that a run may have no figure or verdict for."""
+
+
+def test_columns_without_figures_do_not_matter_however_they_are_written(tmp_path: Path) -> None:
+    """Missing, NaN, None in a column of objects, infinite: the same tables, and a page.
+
+    The run is one of some corners only, and the title, which is what a tab shows, says so.
+    """
+    result = make_result(tmp_path, controls=2)
+    result = dataclasses.replace(result, run={**result.run, "left_out": 8})
+    corners = result.corners.drop(columns=[name for name in EMPTY if name in result.corners])
+    words = {"headroom.agreement": "no figure", "ac_rms.limit": "no limit"}
+    as_nan = corners.assign(**{name: words.get(name, float("nan")) for name in EMPTY})
+    nothing = pd.Series([None] * len(corners), index=corners.index, dtype=object)
+    as_none = corners.assign(**dict.fromkeys(EMPTY, nothing))
+    as_infinite = as_nan.assign(**{"frequency.bar": float("inf"), "low_level.simulated": float("inf")})
+    as_objects = result.effects.assign(amount=result.effects["amount"].astype(object))
+    told = completed(dataclasses.replace(result, corners=as_nan))
+    for table in (corners, as_none.astype(object), as_infinite):
+        other = completed(dataclasses.replace(result, corners=table, effects=as_objects))
+        pd.testing.assert_frame_equal(other.corners, told.corners, check_like=True)
+        pd.testing.assert_frame_equal(other.effects, told.effects)
+    wanted = render(dataclasses.replace(result, corners=as_none.astype(object), effects=as_objects))
+    assert b"bar not known" in wanted
+    assert b", part of the corners</title>" in wanted
+    assert "inf" not in re.findall(r"\w+", " ".join(read(wanted).text))
+
+
+def test_what_looked_odd_in_the_netlist_stands_beside_the_parts(content: bytes) -> None:
+    """Under its own heading, and the first screen leads there."""
+    text = content.decode("ascii")
+    odd, finding = text.index('id="odd"'), text.index("node n7 has one connection only")
+    assert text.index('id="parts"') < odd < finding < text.index('id="settings"')
+    assert text.index('href="#odd"') < text.index('id="limits"')
 
 
 def test_an_earlier_page_survives_a_failure(

@@ -23,7 +23,7 @@ from harness.report import rounding
         (-12.0, 0.31, "V", "-12.0 ± 0.4 V"),
         (0.5, 0.0, "", "0.5000000 ± 0"),
         (math.nan, 1.0, "V", "no figure"),
-        (3.3, math.nan, "V", "3.3 V, no bar"),
+        (3.3, math.nan, "V", "3.3 V, bar not known"),
     ],
 )
 def test_the_bar_decides_where_a_figure_ends(value: float, bar: float, unit: str, text: str) -> None:

@@ -185,10 +185,9 @@ def test_quantities_that_agree_everywhere_are_told_in_one_line(result: RunResult
 
 
 def test_every_count_of_a_quantity_adds_up(result: RunResult) -> None:
-    """The five words of agreement together cover all corners."""
+    """The words of agreement together cover all corners."""
     for one in tell(result).partings:
-        total = one.agrees + one.explained + one.disagrees + one.too_coarse + one.no_figure
-        assert total == len(result.corners)
+        assert sum(number for _, number in one.numbers) == len(result.corners)
 
 
 def test_an_expected_figure_stands_beside_its_corner(result: RunResult) -> None:
@@ -205,6 +204,7 @@ def test_an_expected_figure_without_its_corner_is_told(result: RunResult) -> Non
     (expected,) = tell(dataclasses.replace(result, expected=lost)).expected
     assert expected.place == "not in this run"
     assert expected.simulated == "no figure"
+    assert expected.words == "Duty factor, expected 0.5 at a corner that is not in this run: no figure"
 
 
 def test_terminal_lines_are_plain_ascii_and_tell_the_same(result: RunResult) -> None:
@@ -235,3 +235,95 @@ def test_bars_that_were_not_reached_and_ranges_not_checked_are_said(result: RunR
     said = " ".join(tell(dataclasses.replace(result, run=record)).not_shown)
     assert "was not reached in 2 corners" in said
     assert "Common-mode range not checked" in said
+
+
+def chattering(clean: RunResult) -> RunResult:
+    """The clean run with a duty far off in its first corner that must not be judged."""
+    word = {"duty__agreement": "no figure", "duty__limit": "no figure", "state": "chatter"}
+    return reduced(clean, duty__simulated=0.9, duty__difference=0.78, duty__margin=np.nan, **word)
+
+
+def test_figures_that_are_not_judged_count_nowhere(clean: RunResult) -> None:
+    """Out of range and chatter: how far apart at most is asked of the corners that are compared."""
+    changed, before = chattering(clean), next(one for one in tell(clean).partings if one.quantity == "duty")
+    duty = next(one for one in tell(changed).partings if one.quantity == "duty")
+    judged = changed.corners[changed.corners["duty.agreement"] != "no figure"]
+    worst = judged.loc[judged["duty.difference"].abs().idxmax()]
+    assert duty.corner == worst["corner"] != "c001"
+    assert float(duty.largest) == pytest.approx(worst["duty.difference"], abs=1e-4)
+    assert duty.no_figure == before.no_figure + 1
+
+
+def test_a_part_of_the_corners_does_not_look_like_all(clean: RunResult) -> None:
+    """The statement, the list of what was not shown and the exit words all say what was left out."""
+    told = tell(dataclasses.replace(clean, run={**clean.run, "left_out": 8}))
+    number = len(clean.corners)
+    assert told.statement.words == (
+        f"No limit falls short in {number} corners; 8 corners of the board were left out."
+    )
+    assert any(
+        sentence.startswith("8 corners of the board were not asked for") for sentence in told.not_shown
+    )
+    assert told.statement.exit_words.endswith("in the corners that were asked for.")
+    assert ("left out" in dict(told.facts)["Corners"]) is True
+    assert "left out" not in " ".join(lines_of(tell(clean)))
+
+
+def test_no_limit_falls_short_and_yet_something_differs(clean: RunResult) -> None:
+    """The statement holds the reason itself, once, and is of another kind than a clean one."""
+    told = tell(reduced(clean, frequency__agreement="disagrees"))
+    assert told.statement.kind == "differs"
+    assert told.statement.words == (
+        f"No limit falls short in {len(clean.corners)} corners,"
+        " but 1 figure disagrees with the hand calculation."
+    )
+    assert told.statement.further == ()
+    assert "\n".join(lines_of(told)).count("disagrees with the hand calculation") == 1
+
+
+def test_the_terminal_says_the_states(result: RunResult) -> None:
+    """Every state that occurs, with its number of corners."""
+    found = result.corners["state"].value_counts()
+    assert (
+        f"Output: pulsing in {found['pulsing']} corners, stuck low in 1, not simulated in 1."
+        in summary_lines(result)
+    )
+
+
+@pytest.mark.parametrize("number", [1, 5, 7])
+def test_the_terminal_lists_at_most_five_warnings(result: RunResult, number: int) -> None:
+    """The rest is counted."""
+    lines = summary_lines(dataclasses.replace(result, lint=result.lint * number))
+    assert sum("node n7 has one connection only" in line for line in lines) == min(number, 5)
+    assert ("  and 2 more in the report" in lines) == (number == 7)
+
+
+def test_a_limit_without_any_figure_is_one_clause(clean: RunResult) -> None:
+    """No figure is said once, not three times."""
+    corners = clean.corners.assign(
+        **{"duty.simulated": np.nan, "duty.margin": np.nan, "duty.limit": "no figure"}
+    )
+    (line,) = [
+        line for line in summary_lines(dataclasses.replace(clean, corners=corners)) if "(least 0.1" in line
+    ]
+    assert line == f"  Duty factor (least 0.1, most 0.95): no figure in all {len(corners)} corners"
+
+
+def test_a_limit_whose_bars_are_not_known_shows_a_figure(clean: RunResult) -> None:
+    """Without a bar there is no margin, but there is a figure, and it is said that its bar is not known."""
+    lost = {"duty.bar": np.inf, "duty.margin": np.nan, "duty.limit": "too close to call"}
+    told = tell(dataclasses.replace(clean, corners=clean.corners.assign(**lost)))
+    duty = next(one for one in told.limits if one.quantity == "duty")
+    assert duty.figure.endswith(", bar not known")
+    assert duty.margin == "not known"
+    assert duty.corner
+
+
+def test_a_figure_without_one_by_hand_is_told_from_no_figure(clean: RunResult) -> None:
+    """A literal at one corner leaves simulated figures alone elsewhere; the words say which lacks."""
+    corners = clean.corners.copy()
+    corners.loc[1:, "high_level.hand"] = np.nan
+    corners.loc[1:, "high_level.agreement"] = "no figure"
+    lines = summary_lines(dataclasses.replace(clean, corners=corners))
+    line = next(line for line in lines if line.startswith("Hand and simulated agree"))
+    assert f"no hand figure in {len(corners) - 1} corners" in line

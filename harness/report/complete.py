@@ -1,0 +1,75 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The tables of a run as the report reads them: every column there, figures as floats, verdicts as words.
+
+A column without a single figure may be missing or hold anything that stands for nothing. Here, and nowhere
+else, that becomes NaN or a word, so that everything behind can count on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from harness import quantities
+from harness.results import RunResult
+
+FIGURES = ("hand", "solved", "refined", "simulated", "bar", "difference", "margin", "tolerance")
+
+
+def completed(result: RunResult) -> RunResult:
+    """The same run with whole tables: float columns (NaN also for infinite ones), words where verdicts lack.
+
+    Steps of the effect table without an amount are left out; they say nothing.
+    """
+    effects = floated(result.effects, ("amount",))
+    return replace(
+        result,
+        corners=_corners(result),
+        effects=effects[effects["amount"].notna()],
+        expected=_worded(floated(result.expected, ("expected", "simulated", "bar")), "agreement"),
+        harmonics=floated(result.harmonics, ("harmonic", "amplitude", "phase")),
+    )
+
+
+def floated(table: pd.DataFrame, columns: Iterable[str]) -> pd.DataFrame:
+    """``table`` with these columns as floats; NaN where a column is missing, no number or infinite."""
+    return table.assign(**{name: _floats(table, name) for name in columns})
+
+
+def _floats(table: pd.DataFrame, name: str) -> pd.Series:
+    if name not in table:
+        return pd.Series(np.nan, index=table.index)
+    values = pd.to_numeric(table[name], errors="coerce").astype(float)
+    return values.where(np.isfinite(values))
+
+
+def _worded(table: pd.DataFrame, name: str, missing: str = "no figure") -> pd.DataFrame:
+    if name not in table:
+        return table.assign(**{name: missing})
+    return table.assign(**{name: table[name].astype(object).where(table[name].notna(), missing).astype(str)})
+
+
+def _corners(result: RunResult) -> pd.DataFrame:
+    corners = result.corners
+    heads = {str(column).rpartition(".")[0] for column in corners.columns}
+    names = sorted(name for name in heads if quantities.is_stem(name))
+    columns: dict[str, pd.Series] = {}
+    for name in names:
+        columns |= {f"{name}.{part}": _floats(corners, f"{name}.{part}") for part in FIGURES}
+        for part, missing in (
+            ("agreement", "no figure"),
+            ("limit", "no figure" if name in result.board.limits else "no limit"),
+        ):
+            columns[f"{name}.{part}"] = _worded(corners, f"{name}.{part}", missing)[f"{name}.{part}"]
+    for axis in result.board.axes:
+        if axis in corners and pd.to_numeric(corners[axis], errors="coerce").notna().all():
+            columns[axis] = corners[axis].astype(float)
+    columns["corner"] = corners["corner"].astype(str)
+    columns["state"] = _worded(corners, "state", "not simulated")["state"]
+    columns["reason"] = _worded(corners, "reason", "")["reason"]
+    kept = [name for name in corners.columns if name not in columns]
+    order = [*corners.columns, *(name for name in columns if name not in corners.columns)]
+    return pd.concat([corners[kept], pd.DataFrame(columns, index=corners.index)], axis=1)[order]
