@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 
 FLOOR = 5e-8  # share of the period below which no bar is believed
 _LAST_SHARE = 0.22  # a difference is taken as no smaller than this share of the one before it
+_FINE = 5e-6  # an accuracy below which differences no longer fall in good order: slow memories, rounding
+_LEAST_HALF = 0.6  # bar over the last difference there
 _LEVEL_GAIN = 1.5  # bar of levels and currents over the last difference
 _SHARES = ("overshoot", "undershoot")
 _SWINGS = {
@@ -51,6 +53,8 @@ def timing(
         ratio = np.maximum(last / np.maximum(size, 1e-300), 1.01)
         gain = np.clip((0.3 + 1 / (ratio - 1)) / 2, 0.27, 0.65)
         half = np.where(ratio < 1.7, 1.0, 0.2 + np.abs(gain - 0.3))
+        if accuracy < _FINE:
+            half = np.maximum(half, _LEAST_HALF)
         if len(table) == 2:
             gain, half = 0.35, 0.7
     else:
