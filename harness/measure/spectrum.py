@@ -27,7 +27,7 @@ def harmonics(time: Array, wave: Array, begin: float, end: float, count: int = 1
     turns = order * middles / period
     weights = np.exp(-2j * np.pi * turns) * np.sinc(order * np.diff(instants) / period)
     closing = values[0] - values[-1]  # the jump back where the cycle does not close exactly
-    total = weights @ rises + closing
+    total = np.sum(weights * rises, axis=1) + closing  # a product of matrices would wake up threads
     amplitudes: NDArray[np.complex128] = total / (1j * np.pi * order[:, 0])
     return amplitudes
 
