@@ -130,7 +130,7 @@ def test_cost_beside_uniform_steps(rows: list[Row], record_bench: Record) -> Non
             words = f.setting.text
         else:
             best = max(f.passed, key=lambda text, passed=f.passed: passed[text])
-            words = f"none ({best}: {f.passed[best]} before a miss); timed: {REFERENCE_SETTING.text}"
+            words = f"none (best: {f.passed[best]} circuits before a miss); timed: {REFERENCE_SETTING.text}"
         print(f"{f.family:22}{ours[0]:9.1f}{ours[1]:9.1f}{theirs:9.1f}{ratio:7.2f}  {words}")
         result[f.family] = {
             "milliseconds_1e-4": ours[0],
