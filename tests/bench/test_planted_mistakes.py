@@ -92,6 +92,7 @@ def survey(name: str, store: Path) -> pd.DataFrame:
                 "right": rightly(mistake, witness, words),
             }
         rows[index] = row
+        print(f"{name}, {index + 1} of {len(cases)}: {row['mistake']}: {row['blamed']}", flush=True)
     return pd.DataFrame(rows)
 
 
