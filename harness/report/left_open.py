@@ -68,9 +68,8 @@ def _settings_left_open(result: RunResult) -> list[str]:
     """What the run's own record says about its bars and about what it could not check."""
     settings = result.run.get("settings", {})
     sentences = []
-    wide = int(result.run.get("simulated", 0)) - int(
-        settings.get("bar_asked_for_reached", result.run.get("simulated", 0))
-    )
+    with_figures = int((~result.corners["state"].isin(("no ramp", "not simulated"))).sum())
+    wide = with_figures - int(settings.get("bar_asked_for_reached", with_figures))
     if wide > 0:
         sentences.append(
             f"The bar asked for, {settings['accuracy']:g} of the period, was not reached in"
