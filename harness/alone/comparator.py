@@ -215,10 +215,12 @@ def answers(
     cases: Sequence[tuple[float, float]],
     load: float,
     offset: float = 0.0,
+    steps: int = 50,
 ) -> list[Answer]:
     """How the output follows ramps of (slope in V/s, direction +1 or -1) through the level, offset included.
 
-    The output hangs on its resistor and ``load`` (F). NaN where it does not turn.
+    The output hangs on its resistor and ``load`` (F); ``steps``: least number of steps. NaN where it does not
+    turn.
     """
 
     def hang(tag: str) -> list[str]:
@@ -226,7 +228,9 @@ def answers(
         return [*lines, f"cload{tag} output{tag} 0 {float(load)!r}"] if load > 0 else lines
 
     settling = 10 * where.resistance * load + load * abs(where.feed) / 2e-3
-    waves, begin = _race(engine, comparator, pins, where, cases, hang, rest=REST_AFTER + settling)
+    waves, begin = _race(
+        engine, comparator, pins, where, cases, hang, rest=REST_AFTER + settling, steps=steps
+    )
     found = []
     for k, (slope, direction) in enumerate(cases):
         output = waves[f"output{k}"]
@@ -289,6 +293,7 @@ def _race(
     load: Callable[[str], list[str]],
     extra_support: Sequence[str] = (),
     rest: float = REST_AFTER,
+    steps: int = 50,
 ) -> tuple[dict[str, Array], float]:
     """Comparators side by side, every input crossing its level at the same instant. Gives waves and that
     instant."""
@@ -310,4 +315,5 @@ def _race(
         ]
         elements += [volts(f"level{tag}", f"level{tag}", level), *load(tag)]
     support = [*comparator.support, *extra_support]
-    return run(engine, support, elements, where.temperature, begin + rest, "comparator delays"), begin
+    stop = begin + rest
+    return run(engine, support, elements, where.temperature, stop, "comparator delays", steps), begin

@@ -19,6 +19,7 @@ from harness.characterise import SENSE
 from harness.predict import output
 
 Array = NDArray[np.float64]
+RISE_STEPS = 500  # of a run with slow exponential rises, so that straight lines between its points will do
 
 
 def slicer_benches(on: Conditions) -> Iterator[Bench | Refused]:
@@ -122,7 +123,7 @@ def _curve(on: Conditions, slicer: _Slicer, subject: Mapping[str, Any]) -> Bench
 def _delays(
     on: Conditions, slicer: _Slicer, subject: Mapping[str, Any], up: Array, down: Array
 ) -> Bench | Refused:
-    names = ("slicer.fall_delay", "slicer.rise_delay", "slicer.fall_extra", "slicer.output_capacitance")
+    names = ("slicer.fall_delay", "slicer.rise_delay", "slicer.fall_extra", "slicer.rise_extra")
     if not len(up) or not len(down):
         return Refused("slicer delays", names, "the ramp never crosses the threshold")
     grid, part, pins, span = on.grid, slicer.part, slicer.pins, slicer.span
@@ -134,19 +135,21 @@ def _delays(
         engine = the_engine()
 
         def cell(temperature: float, supply: float) -> list[float]:
-            """Falling edges under the load as drawn, less what a full-blown sink would take; rising ones
-            without."""
+            """Edges under the load as drawn: falling ones less what a full-blown sink would take, rising ones
+            less what load and pull-up take."""
             at = slicer.where(temperature, supply)
             offset = comparators.turning_point(engine, part, pins, at)
             down = comparators.answers(engine, part, pins, at, [(s, sense) for s in falls], load, offset)
-            up = comparators.answers(engine, part, pins, at, [(s, -sense) for s in rises], 0.0, offset)
+            cases = [(s, -sense) for s in rises]
+            up = comparators.answers(engine, part, pins, at, cases, load, offset, RISE_STEPS)
             currents = comparators.output_curve(engine, part, pins, at, slicer.high_below, span)
+            tau = at.resistance * load
             middle, edge = _full_sink((span.voltages, currents), at.feed, at.resistance, load)
             return [
                 *(answer.delay - middle for answer in down),
-                *(answer.delay for answer in up),
+                *(answer.delay - output.LN2 * tau for answer in up),
                 *(answer.edge - edge for answer in down),
-                up[-1].edge / (output.LN9 * at.resistance),
+                up[-1].edge - output.LN9 * tau,
             ]
 
         cells = grid.fill(cell)
@@ -159,7 +162,7 @@ def _delays(
         Value("slicer.fall_delay", "s", origin, falling),
         Value("slicer.rise_delay", "s", origin, rising),
         Value("slicer.fall_extra", "s", f"{origin}, load as drawn", falling),
-        Value("slicer.output_capacitance", "F", f"{origin}, rise without a load", grid.axes()),
+        Value("slicer.rise_extra", "s", f"{origin}, load as drawn", grid.axes()),
     )
     return Bench("slicer delays", values, {**subject, "falls": falls, "rises": rises, "load": load}, measure)
 

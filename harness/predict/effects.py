@@ -26,7 +26,7 @@ SATURATION = Effect("output saturation", ("slicer.sink",))
 LEAKAGE = Effect("output leakage", ("slicer.leakage",))
 SLICER_DELAY = Effect("comparator delay at the threshold", ("slicer.fall_delay", "slicer.rise_delay"))
 TURN_ON = Effect("slow turn-on of the output", ("slicer.fall_extra",))
-OUTPUT_CAPACITANCE = Effect("capacitance of the output", ("slicer.output_capacitance",))
+OWN_RISE = Effect("rise time of the comparator alone", ("slicer.rise_extra",))
 EDGES = Effect("output edges", law="load and pull-up as drawn")
 SOURCE_RESET = Effect("reset time", core=SOURCE, law="the drawn source's fall and rests")
 RESET = Effect("reset time", core=CHARGED, law="capacitor and reset resistor as drawn")
@@ -43,7 +43,7 @@ MIRROR = Effect("mirror error", ("mirror.current",), CHARGED)
 RAMP_CAPACITANCE = Effect("capacitance of the parts on the ramp", ("ramp.capacitance",), CHARGED)
 
 ALL = (
-    THRESHOLD_BIAS, OFFSET, SATURATION, LEAKAGE, SLICER_DELAY, TURN_ON, OUTPUT_CAPACITANCE, EDGES,
+    THRESHOLD_BIAS, OFFSET, SATURATION, LEAKAGE, SLICER_DELAY, TURN_ON, OWN_RISE, EDGES,
     SOURCE_RESET, RESET, ON_RESISTANCE, FOOT_RESISTANCE, CLOSE_DELAY, OPEN_DELAY, TRIP_BIAS, TRIP_OFFSET,
     RAMP_BIAS, MIRROR, RAMP_CAPACITANCE,
 )  # fmt: skip

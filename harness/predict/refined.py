@@ -127,7 +127,7 @@ def _rows(corners: pd.DataFrame, quantity: str, effect: str, amount: Array, orig
     )
 
 
-_OF_THE_OUTPUT = frozenset({named.SATURATION, named.LEAKAGE, named.OUTPUT_CAPACITANCE})
+_OF_THE_OUTPUT = frozenset({named.SATURATION, named.LEAKAGE, named.OWN_RISE})
 
 
 @dataclass(frozen=True)
@@ -269,14 +269,14 @@ class Composition:
         high = voltage - (self._figure("slicer.leakage") * resistance if named.LEAKAGE in on else 0.0)
         curve = self._sink_curve if named.SATURATION in on else None
         low = self._ground if curve is None else output.low_level(voltage, resistance, curve)
-        inner = self._figure("slicer.output_capacitance") if named.OUTPUT_CAPACITANCE in on else 0.0
+        own_rise = self._figure("slicer.rise_extra") if named.OWN_RISE in on else 0.0
         middle, fall_time, area = output.fall(voltage, resistance, capacitance, low, high, curve)
         return _Output(
             low,
             high,
             (voltage - low) / resistance,
             resistance * capacitance,
-            output.rise_time(resistance, capacitance + inner),
+            output.rise_time(resistance, capacitance) + own_rise,
             fall_time,
             middle,
             area,

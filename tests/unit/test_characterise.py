@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from harness.board import load_board
 from harness.characterise import Characteristics, characterise
@@ -113,9 +114,36 @@ def test_delays_are_those_of_the_time_constant(known: Characteristics) -> None:
         assert table.figures == pytest.approx(math.log(2) * 100e-9, abs=4e-9), name
 
 
-def test_no_output_capacitance_where_there_is_none(known: Characteristics) -> None:
-    """The model has none: what is found is its own transition, far below the load of 1 nF."""
-    assert np.abs(known.table("slicer.output_capacitance").figures).max() < 2e-12
+def test_no_rise_time_of_its_own_where_there_is_none(known: Characteristics) -> None:
+    """The model lets go at once: hardly anything comes to the 7 us of load and pull-up."""
+    assert np.abs(known.table("slicer.rise_extra").figures).max() < 20e-9
+
+
+def test_a_transition_of_its_own_does_not_add_to_that_of_the_load(tmp_path: Path) -> None:
+    """A sink whose current dies away with a time constant of 1 us, on 3.3 kOhm and 1 nF.
+
+    The rise is the step response of two poles, 1 - (a exp(-t/a) - b exp(-t/b)) / (a - b): from 10 % to 90 %
+    it takes far less than the sum of ln 9 times a and b, and to 50 % it takes less than ln 2 times their sum.
+    """
+    a, b = 1e-6, 3.3e-6
+
+    def instant(share: float) -> float:
+        return brentq(
+            lambda t: 1 - (a * math.exp(-t / a) - b * math.exp(-t / b)) / (a - b) - share, 0, 100 * b
+        )
+
+    slow = MODEL.replace("delay=100n", "delay=1u").replace(
+        "i = v(output,ground)/resistance*(0.5-0.5*tanh(v(e)*1e3))", "i = 1m*(1-v(e))"
+    )
+    assert slow.count("delay=1u") == slow.count("1m*(1-v(e))") == 1
+    (tmp_path / "known.cir").write_text(NETLIST.replace(MODEL, slow))
+    (tmp_path / "known.board.toml").write_text(BOARD)
+    found = measured(tmp_path)
+    extra = found.table("slicer.rise_extra").figures
+    assert extra == pytest.approx(instant(0.9) - instant(0.1) - math.log(9) * b, abs=20e-9)
+    assert extra.max() < 0.5 * math.log(9) * a
+    delay = found.table("slicer.rise_delay").figures
+    assert delay == pytest.approx(instant(0.5) - math.log(2) * b, abs=10e-9)
 
 
 def test_what_was_measured_is_read_back(folder: Path, known: Characteristics) -> None:

@@ -45,7 +45,7 @@ KNOWN = {
     "slicer.fall_delay": constant(0.5e-6, "s", slope=[3.0]),
     "slicer.rise_delay": constant(0.2e-6, "s", slope=[5.0]),
     "slicer.fall_extra": constant(0.1e-6, "s", slope=[3.0]),
-    "slicer.output_capacitance": constant(5e-12, "F"),
+    "slicer.rise_extra": constant(0.05e-6, "s"),
     "trip.bias_ramp": constant(25e-9, "A"),
     "trip.bias_trip": constant(25e-9, "A"),
     "trip.offset": constant(-1e-3, "V"),
