@@ -11,9 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import nan
 
+import numpy as np
+
 from harness.measure.crossings import crossed_segments, instant_in
 from harness.measure.pulse import Pulse
-from harness.measure.ramp import ramp_figures
+from harness.measure.ramp import highest
 from harness.measure.window import Array, cut, thrice
 
 REGION = 0.02  # of the difference of the levels, to either side: usual (from memory)
@@ -64,7 +66,9 @@ def _of_state(
     The state is settled from the last entry into its region on, if it then stays there for longer than the
     next edge takes from leaving the region to 50 %; a wave that only falls through is not.
     """
-    peak = ramp_figures(time, wave, begin, end)[1]
+    own = slice(max(int(np.searchsorted(time, begin)) - 3, 0), int(np.searchsorted(time, end, "right")) + 3)
+    time, wave = time[own], wave[own]
+    peak = highest(time, wave, begin, end)
     lower, upper = level - REGION * swing, level + REGION * swing
     slack = ROUNDING * (end - begin)
 

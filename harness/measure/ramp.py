@@ -34,10 +34,11 @@ def ramp_figures(time: Array, ramp: Array, begin: float, end: float) -> tuple[fl
     Of a parabola where the wave turns smoothly, of the points themselves at a corner. Raises ValueError as
     `cut` does.
     """
-    return -_highest(time, -ramp, begin, end), _highest(time, ramp, begin, end)
+    return -highest(time, -ramp, begin, end), highest(time, ramp, begin, end)
 
 
-def _highest(time: Array, wave: Array, begin: float, end: float) -> float:
+def highest(time: Array, wave: Array, begin: float, end: float) -> float:
+    """Highest level of ``wave`` (its unit) from ``begin`` to ``end`` (s), as in `ramp_figures`."""
     values = cut(time, begin, end, wave)[1]
     top = float(values.max())
     k = int(np.argmax(np.where((time > begin) & (time < end), wave, -np.inf)))
