@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 FLOOR = 5e-8  # share of the period below which no bar is believed
 _LAST_SHARE = 0.22  # a difference is taken as no smaller than this share of the one before it
+_SWING_SHARE = 0.2  # of the engine's tolerance, by which a level near 0 V is known as a share of its swing
 _FINE = 5e-6  # an accuracy below which differences no longer fall in good order: slow memories, rounding
 _LEAST_HALF = 0.6  # bar over the last difference there
 _LEVEL_GAIN = 1.5  # bar of levels and currents over the last difference
@@ -93,7 +94,8 @@ def figure(values: Sequence[float], relative: float, drift: float, scale: float 
     size = abs(last - values[-2])
     if len(values) > 2 and math.isfinite(values[-3]):
         size = max(size, _LAST_SHARE * abs(values[-2] - values[-3]))
-    return _LEVEL_GAIN * size + (2 * relative + drift) * max(abs(last), scale)
+    near = 2 * relative * abs(last) + _SWING_SHARE * relative * scale
+    return _LEVEL_GAIN * size + near + drift * max(abs(last), scale)
 
 
 def swings(figures: Mapping[str, float]) -> dict[str, float]:

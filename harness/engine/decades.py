@@ -25,6 +25,7 @@ from harness.engine.plan import (
     Record,
     Settled,
     altered,
+    in_words,
     initial_nodes,
     load,
     measured,
@@ -120,7 +121,7 @@ class Decades:
             except EngineError as error:
                 if result is None:
                     raise
-                result.notes.append(f"a finer run failed: {error}")
+                result.notes.append(f"a finer run failed: {in_words(error)}")
                 return result
             if self._again(run, decade) and tries < SLOW_TRIES:
                 tries += 1

@@ -78,6 +78,11 @@ def too_small(error: EngineError) -> bool:
     return "too small" in str(error).lower()
 
 
+def in_words(error: EngineError) -> str:
+    """What stopped a run, without the engine's own chatter where that is known to mean one thing."""
+    return "the engine's step became too small" if too_small(error) else str(error)
+
+
 def load(
     session: Session,
     plan: Plan,

@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 
 from harness.engine.decades import Decades
-from harness.engine.plan import Figures, Measure, NoCycle, Plan, Record, Settled, load, too_small
+from harness.engine.plan import Figures, Measure, NoCycle, Plan, Record, Settled, in_words, load, too_small
 from harness.engine.scout import cross_check, scout, uniform
 from harness.engine.session import EngineDead, EngineError, Session
 
@@ -47,7 +47,7 @@ def settle(session: Session, plan: Plan, measure: Measure) -> Settled:
     except EngineError as error:
         if not too_small(error) or not math.isfinite(plan.period):
             raise
-        return uniform(session, plan, measure, [*notes, f"steered run: {error}"])
+        return uniform(session, plan, measure, [*notes, f"steered steps failed: {in_words(error)}"])
 
 
 def _steered(session: Session, plan: Plan, measure: Measure, notes: list[str]) -> Settled:

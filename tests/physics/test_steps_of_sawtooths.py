@@ -18,9 +18,11 @@ from harness.engine.decades import Decades
 from harness.engine.session import session
 from harness.engine.steps import NoCycle, Plan
 from harness.measure.cycle import measure_cycle
+from harness.netlist import read_netlist
+from harness.resources import netlists_folder
 
 sys.path.insert(0, str(Path(__file__).parent))  # the circuits lie beside the tests
-from sawtooth_circuits import PROBES, DelayedTrip, Sawtooth, assert_inside, simulate
+from sawtooth_circuits import PROBES, SLICER, DelayedTrip, Sawtooth, assert_inside, simulate
 
 RISING = Sawtooth()
 FALLING = Sawtooth(falling=True, rest=8.0)
@@ -163,3 +165,26 @@ def test_an_output_of_unknown_levels_needs_no_pilot_run() -> None:
     settled = simulate(core.deck(), core.period, 4.0, middle=math.nan)
     assert_inside(settled, truth_of(core))
     assert settled.reached and not settled.notes
+
+
+def transistor_slicer() -> tuple[str, ...]:
+    """The demonstration board's slicing stage, a 393-class comparator of transistors, without its ramp."""
+    netlist = read_netlist(netlists_folder() / "boards" / "kestrel" / "kestrel_slicer.cir")
+    return tuple(line.text for line in netlist.deck() if not line.text.lower().startswith("vramp"))
+
+
+@pytest.mark.parametrize("core", [RISING, FALLING], ids=["rising", "falling"])
+def test_a_switched_core_before_a_transistor_slicer_of_which_nothing_is_known(core: Sawtooth) -> None:
+    """No hints at all, supplies that start at full voltage, one time scale in nanoseconds and one in
+    milliseconds. The comparator's bias and delay shift the figures a little, not by more than 1 %."""
+    kept = [line for line in core.deck(threshold=False) if line not in SLICER and "slice" not in line.lower()]
+    settled = simulate((*kept, *transistor_slicer()))
+    assert settled.reached
+    assert settled.words["state"] == "pulsing"
+    assert settled.figures["frequency"] == pytest.approx(1 / core.period, rel=0.01)
+    assert settled.figures["ramp_high"] == pytest.approx(core.high, abs=0.05)
+
+
+def test_a_dead_board_with_a_transistor_slicer_says_where_its_ramp_stays() -> None:
+    with pytest.raises(NoCycle, match=r"stays at 1[45]\.?\d* V"):
+        simulate((*transistor_slicer(), "Rdead vcc ramp 10k", "Cdead ramp 0 10n"))

@@ -73,8 +73,9 @@ def test_a_level_near_nothing_is_no_better_known_than_its_swing() -> None:
     """The mean of a coupled output is near 0 V; its bar is a share of the swing, not of itself."""
     table = {"frequency": 1.0, "low_level": -2.0, "high_level": 3.0, "mean_level": 1e-9, "rise_time": 1e-6}
     _, bar = all_figures([table, table], 0.0, 0, 1e-4, 1e-5)
-    assert bar["mean_level"] == pytest.approx(2e-5 * 5.0)
+    assert bar["mean_level"] == pytest.approx(0.2 * 1e-5 * 5.0, rel=1e-3)
     assert bar["rise_time"] == pytest.approx(2e-5 * 1e-6)
+    assert bar["high_level"] == pytest.approx(2e-5 * 3.0 + 0.2 * 1e-5 * 5.0)
 
 
 def test_how_far_two_runs_lie_apart() -> None:
