@@ -84,7 +84,7 @@ def contradictions(board: Board, netlist: Netlist, prediction: Prediction) -> It
     part = netlist.parts.get((board.roles.comparator or "").lower())
     for name, _, why in prediction.origins:
         if name == RAMP_INPUT and part is not None:
-            yield Finding(part.line.path, why, part.name, part.line.number)
+            yield Finding(part.line.path, why, line=part.line.number)
 
 
 def _off_the_comparator(board: Board, netlist: Netlist) -> Iterator[Finding]:

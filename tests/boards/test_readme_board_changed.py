@@ -70,7 +70,7 @@ def test_swapped_inputs_are_said_by_the_model_alone(board: Path, swapped: str, s
     )
     assert rows == [("slicer.ramp_input", "unknown", sentence)]
     (finding,) = found
-    assert (finding.message, finding.key) == (sentence, "Xslice")
+    assert str(finding) == f"first.cir:{finding.line}: {sentence}"
     assert netlist.read_text().splitlines()[(finding.line or 0) - 1].startswith("Xslice")
     again = predictions(prepared, measure=False)
     assert again.origins == prediction.origins
