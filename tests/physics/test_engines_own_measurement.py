@@ -111,7 +111,7 @@ def test_a_plain_run() -> None:
 
     with asking(engine, questions) as runs:
         engine.load(RC_PULSE, "pulse")
-        record = engine.transient(0.2e-6, 2.7e-3, 0.2e-6)
+        record = engine.transient(0.1e-6, 2.7e-3, 0.1e-6)
     ((_, answers),) = runs
     ours = measure_cycle(record, begin, end, probes)
     assert ours["state"] == "pulsing"
