@@ -247,6 +247,9 @@ def _judged(
     telling = _telling(board, table)
     kept = list(table["corner"]) if keep_all else list(telling)
     nominal = nominal_row(board)
+    wrong = tuple(
+        contradictions(board, netlist, prediction)
+    )  # then nothing refined can be near, and that is why
     return RunResult(
         board=board,
         corners=table,
@@ -264,7 +267,7 @@ def _judged(
             for name, text in hand_substitution(board, nominal).items()
         },
         parts_text=tuple(prediction.origins),
-        lint=(*prepared.lint, *contradictions(board, netlist, prediction), *apart(board, table)),
+        lint=(*prepared.lint, *(wrong or apart(board, table))),
         notes=tuple(netlist.notes),
     )
 

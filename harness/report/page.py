@@ -59,6 +59,7 @@ AFTER = (
     ("origins", "Origins"),
     ("parts", "Parts"),
     ("settings", "Settings"),
+    ("taken", "How figures are taken"),
     ("beyond", "Not covered"),
     ("cautions", "Cautions"),
     ("glossary", "Words"),
