@@ -127,3 +127,10 @@ def all_figures(
         if "duty" in best:
             best["duty"], bars["duty"] = duty, duty_bar
     return best, bars
+
+
+def widen(figures: Mapping[str, float], widths: dict[str, float], least: float) -> None:
+    """Raises every bar to at least this share of its figure (duty: of the period)."""
+    for name, width in widths.items():
+        scale = 1.0 if name == "duty" else abs(figures[name])
+        widths[name] = max(width, least * scale) if math.isfinite(width) else width

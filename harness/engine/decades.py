@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import re
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,7 +32,7 @@ from harness.engine.plan import (
     source_levels,
     too_small,
 )
-from harness.engine.pulses import corner_gaps, pulse_corners
+from harness.engine.pulses import STEPS_A_SINE, corner_gaps, pulse_corners, shortest_sine
 from harness.engine.session import EngineDead, EngineError, Session
 from harness.engine.stepper import LIGHT, Guide, Limits, Stepper, make_stepper
 
@@ -51,6 +51,7 @@ STARTS = {
     "operating point": "from an operating point",
 }
 _SWITCHING = re.compile(r"\s*[absw]", re.IGNORECASE)  # what may hold a switch, by its first letter
+_WHOLE = 0.3  # of all that the ramp did since the run began: a cycle of less height may be none
 _METHODS = {"trap": "trapezoidal", "gear": "Gear"}
 _PERIODS = 14  # of simulated time that a steered run may take at most
 _OFF = 3.0  # a period hint off by more than this factor was of no use: the run is repeated
@@ -76,7 +77,8 @@ class _Run:
 class Decades:
     """The runs of one corner. :meth:`run` gives its figures.
 
-    ``method``: integration method, ``trap`` or, for a second opinion, ``gear``.
+    ``method``: integration method, ``trap`` or, for a second opinion, ``gear``. ``scouted``: the plan's
+    period was seen in a pilot run, not just hoped for.
     """
 
     def __init__(
@@ -86,7 +88,9 @@ class Decades:
         measure: Measure,
         notes: Sequence[str] = (),
         method: str = "trap",
+        scouted: bool = False,
     ) -> None:
+        self.scouted = scouted
         self.method = method
         self.session, self.plan, self.measure = session, plan, measure
         self.period = plan.period
@@ -97,6 +101,7 @@ class Decades:
         self.held: tuple[str, ...] | None = None
         self.sources: dict[str, float] = {}
         self.corners: list[tuple[float, float]] = []
+        self.sine = math.inf
         self.columns: list[str] = ["time"]
         self.start: dict[str, float] | None = None
         self.rest: memory.Rest | None = None
@@ -181,6 +186,7 @@ class Decades:
         self.holders = memory.holders(flat)
         self.sources = source_levels(flat)
         self.corners = pulse_corners(flat)
+        self.sine = shortest_sine(flat)
         self.held = guards.held_nodes(listing, self.plan.ramp)
         return SETTLING if self.watch.switching else 0
 
@@ -213,6 +219,8 @@ class Decades:
             soft.append(self._level_gap(plan.output, self.output_level, 1))
         soft += corner_gaps(self.corners, self._column("time"), period)
         limits = Limits.of(decade, period)
+        most = Limits.of(decade, 20.0 * self.sine / STEPS_A_SINE).longest
+        limits = replace(limits, longest=min(limits.longest, most))
         if decade < 1:
             limits = replace(limits, settle=3 * limits.settle)
         guide = Guide(self._watch.gaps, soft, self.columns, period, limits, self._carriers(), self._left())
@@ -270,6 +278,8 @@ class Decades:
         because the period was far off or a slow memory is far from rest."""
         period = run.end - run.begin
         marks = run.stepper.marks
+        if self.rest is None:
+            self._check_whole(run)
         off = max(period / self.period, self.period / period) > _OFF
         self.period = period
         nodes = run.stepper.nodes
@@ -293,6 +303,16 @@ class Decades:
         if self.start is None:
             self.rest = None
         return off or (far and self.start is not None)
+
+    def _check_whole(self, run: _Run) -> None:
+        """Is what lies between two markers a whole cycle? Ripple on the ramp crosses the marker too."""
+        time, ramp = run.record["time"], run.record[self.plan.ramp]
+        inside = (time >= run.begin) & (time <= run.end)
+        words = f"the ramp passes {self.marker:.4g} V several times a cycle: it ripples, or it rings"
+        if self.scouted and run.end - run.begin < 0.5 * self.plan.period:
+            raise EngineError([words])
+        if not self.scouted and np.ptp(ramp[inside]) < _WHOLE * np.ptp(ramp):
+            raise NoCycle(words)
 
     def _look(self, run: _Run) -> None:
         """The marker's place and the middle of the output's levels, where later runs place their points."""
@@ -370,13 +390,6 @@ class Decades:
                 f"the ramp undercuts every source by {fine.below + guards.DIODE:.3g} V: the run rings"
             )
         return found
-
-
-def widen(figures: Mapping[str, float], widths: dict[str, float], least: float) -> None:
-    """Raises every bar to at least this share of its figure (duty: of the period)."""
-    for name, width in widths.items():
-        scale = 1.0 if name == "duty" else abs(figures[name])
-        widths[name] = max(width, least * scale) if math.isfinite(width) else width
 
 
 def _options(decade: float, charge: float, method: str) -> str:

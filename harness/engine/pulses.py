@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Corners of PULSE sources, where a point is to lie.
+"""What sources of time ask of the steps: points on the corners of a PULSE, and enough of them along a SIN.
 
 The engine makes them breakpoints of its own, but loses some: it compares the time within a period to a few
 units in the last place, and after one miss the rest of that period has none. A ramp's end is then cut off by
-as much as a step.
+as much as a step. A sine has no breakpoints at all: steps longer than its period see anything but a sine.
 """
 
 from __future__ import annotations
@@ -11,12 +11,15 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 
 from harness.engine.gaps import Gap, suffixed
 from harness.engine.programs import Program
 
 MOST = 12  # corners that are looked for; a board with more is driven by clocks rather than by a ramp
 _PULSE = re.compile(r"[vi]\S*\s.*\bpulse\s*\(?([^)]*)")
+_SINE = re.compile(r"[vi]\S*\s.*\b(?:sin|sffm|am)\s*\(?([^)]*)")
+STEPS_A_SINE = 25.0
 _FASTEST = 0.05  # of the period: a source that repeats more often is left to the engine
 
 
@@ -49,3 +52,15 @@ def corner_gaps(corners: Sequence[tuple[float, float]], place: int, period: floa
         turn = Program.of("multiply", since, Program.constant(math.pi / every))
         gaps.append(Gap(Program.of("sine", turn), 0, f"corner at {at:g} s"))
     return gaps
+
+
+def shortest_sine(listing: Sequence[str]) -> float:
+    """Period (s) of the fastest sine among the sources of a flattened listing; infinite without one."""
+    periods = [math.inf]
+    for line in listing:
+        match = _SINE.match(line)
+        words = match[1].replace(",", " ").split() if match else []
+        for word in words[2:3]:
+            with suppress(ValueError, ZeroDivisionError):
+                periods.append(1.0 / abs(suffixed(word)))
+    return min(periods)

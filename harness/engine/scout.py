@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 
 from harness.engine import bars
-from harness.engine.decades import widen
 from harness.engine.plan import (
     Measure,
     NoCycle,
@@ -179,7 +178,7 @@ def uniform(session: Session, plan: Plan, measure: Measure, notes: list[str]) ->
         figures, words = measured(measure, record, begin, end)
         tables.append(figures)
     figures, widths = bars.all_figures(tables, 0.0, 0, plan.accuracy, 1e-6)
-    widen(figures, widths, UNIFORM_BAR)
+    bars.widen(figures, widths, UNIFORM_BAR)
     return Settled(
         figures=figures, bars=widths, words=words, record=record, begin=begin, end=end,
         setting="uniform steps, Gear, reltol 1e-6, period/1000", decade=0, reached=False,
@@ -205,7 +204,7 @@ def cross_check(
         settled.notes.append("uniform steps show no whole cycle where steered ones do")
         return
     figures, _ = measured(measure, record, *marks[-2:])
-    widen(settled.figures, settled.bars, UNREAD_BAR)
+    bars.widen(settled.figures, settled.bars, UNREAD_BAR)
     for name, width in settled.bars.items():
         apart = abs(figures.get(name, math.nan) - settled.figures[name])
         settled.bars[name] = max(width, 3.0 * apart) if math.isfinite(apart) else width

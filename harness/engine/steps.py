@@ -41,7 +41,7 @@ def settle(session: Session, plan: Plan, measure: Measure) -> Settled:
         else:
             notes.append("nothing was known of the cycle; a pilot run found it")
         plan = scout(session, plan)
-        return _steered(session, plan, measure, notes)
+        return _steered(session, plan, measure, notes, scouted=True)
     except EngineDead:
         raise
     except EngineError as error:
@@ -50,8 +50,10 @@ def settle(session: Session, plan: Plan, measure: Measure) -> Settled:
         return uniform(session, plan, measure, [*notes, f"steered steps failed: {in_words(error)}"])
 
 
-def _steered(session: Session, plan: Plan, measure: Measure, notes: list[str]) -> Settled:
-    decades = Decades(session, plan, measure, notes)
+def _steered(
+    session: Session, plan: Plan, measure: Measure, notes: list[str], scouted: bool = False
+) -> Settled:
+    decades = Decades(session, plan, measure, notes, scouted=scouted)
     settled = decades.run()
     if settled.unread:
         cross_check(session, plan, measure, settled, decades.start)

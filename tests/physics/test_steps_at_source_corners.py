@@ -12,9 +12,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
-from harness.engine.pulses import corner_gaps, pulse_corners
-from harness.engine.session import session
+from harness.engine.pulses import corner_gaps, pulse_corners, shortest_sine
+from harness.engine.session import EngineError, session
 
 sys.path.insert(0, str(Path(__file__).parent))  # the circuits lie beside the tests
 from sawtooth_circuits import SLICER, assert_inside, simulate
@@ -79,3 +80,49 @@ def test_a_corner_comes_round_every_period() -> None:
     assert turns == pytest.approx([0.3e-3, 1.3e-3, 2.3e-3, 3.3e-3, 4.3e-3], abs=1.1e-6)
     assert corner_gaps([(0.0, 1e-6)], 0, 1e-3) == []  # a clock far faster than the ramp
     assert not math.isnan(gap.value([0.0]))
+
+
+@pytest.mark.parametrize("swing", [0.1, 0.6])
+def test_a_fast_sine_on_the_threshold(swing: float) -> None:
+    """Thirty turns a cycle: steps of a twentieth of a cycle would see no sine. Crossings by brentq."""
+    period, turns, rise = 1e-3, 30, 0.9e-3
+    deck = (
+        f"Vramp ramp 0 PULSE(0 7 0 {rise!r} {0.09e-3!r} {0.01e-3!r} {period!r})",
+        f"Vthr thr 0 SIN(3.6 {swing!r} {turns / period!r})",
+        *SLICER, "Sslice out 0 ramp thr slicer",
+    )  # fmt: skip
+    settled = simulate(deck, period, 3.5)
+
+    def gap(t: float) -> float:
+        ramp = 7 * t / rise if t < rise else min(7.0, 7 * (1e-3 - t) / 0.09e-3)
+        return 3.6 + swing * math.sin(2 * math.pi * turns * t / period) - ramp
+
+    grid = np.linspace(0.0, period, 20_001)
+    signs = np.sign([gap(t) for t in grid])
+    instants = [brentq(gap, grid[k], grid[k + 1], xtol=1e-15) for k in np.flatnonzero(np.diff(signs))]
+    ends = [0.0, *instants, period]
+    high = sum(b - a for a, b in zip(ends[::2], ends[1::2], strict=True))
+    assert_inside(settled, {"duty": high / period, "frequency": 1 / period})
+    assert settled.words["state"] == ("chatter" if len(instants) > 2 else "pulsing")
+    assert settled.reached
+
+
+def test_sines_are_read() -> None:
+    listing = (
+        "v1 a 0 sin(0 0.1 20k)",
+        "i2 0 b dc 1 sin 0 1 5meg",
+        "v3 c 0 5",
+        "v4 d 0 pulse(0 1 0 1u 1u 1m 2m)",
+    )
+    assert shortest_sine(listing) == pytest.approx(2e-7)
+    assert math.isinf(shortest_sine(listing[2:]))
+
+
+def test_a_rippled_ramp_is_not_cut_into_ripples() -> None:
+    """A ripple crosses the marker several times a cycle: no figure, and the reason says why."""
+    deck = (
+        "Vsaw saw 0 PULSE(0 7 0 980u 10u 10u 1m)", "Vripple saw ramp SIN(0 0.5 20k)", "Vthr thr 0 2", *SLICER,
+        "Sslice out 0 ramp thr slicer",
+    )  # fmt: skip
+    with pytest.raises(EngineError, match="several times a cycle"):
+        simulate(deck)
