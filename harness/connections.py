@@ -124,9 +124,10 @@ def _pins(drawing: _Drawing, netlist: Netlist) -> Iterator[Connection]:
         and not drawing.joined(drawn[names[pin][0]], node.lower(), between)
     ]
     if wrong:
+        fed = {names["supply"][0]: f" ({roles.supply})"} if len(names["supply"]) == 1 else {}
         yield Connection(
             roles.comparator,
-            ", ".join(f"{pin} at {node}" for pin, node in wrong),
+            ", ".join(f"{pin} at {node}{fed.get(pin, '')}" for pin, node in wrong),
             ", ".join(f"{pin} at {drawn[pin]}" for pin, _ in wrong),
         )
 

@@ -4,6 +4,7 @@ much the mistake matters, and which witness the first screen points at."""
 
 from __future__ import annotations
 
+import re
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
@@ -76,7 +77,12 @@ def matters(mistake: Mistake, seen: Seen, untouched: Seen) -> float:
         return np.inf
     kind = "hand" if mistake.where in ("intent", "formula") else "simulated"
     if mistake.kind == "expected":
-        return np.inf
+        pairs = zip(untouched.expected.itertuples(), seen.expected.itertuples(), strict=True)
+        moved = [
+            (old, abs(new.expected - old.expected)) for old, new in pairs if new.expected != old.expected
+        ]
+        table = untouched.corners.set_index("corner")
+        return max(by / table.loc[old.corner, f"{old.quantity}.tolerance"] for old, by in moved)
     before, after = untouched.corners, seen.corners
     if kind == "simulated" and list(before["state"]) != list(after["state"]):
         return np.inf
@@ -110,9 +116,9 @@ def blamed(seen: Seen, untouched: Seen) -> tuple[str, str]:
         )
         return where, seen.sentences[0]
     fresh = seen.complaints - untouched.complaints
-    parts = sorted(c[1] for c in fresh if c[0] == "part")
-    if parts:
-        return VALUE, ", ".join(parts)
+    parts = sorted(c[1:] for c in fresh if c[0] == "part")
+    if parts:  # of a connection the words name nodes, and a supply by its source
+        return VALUE, ", ".join(part if " at " not in words else f"{part} {words}" for part, words in parts)
     table = seen.corners.set_index("corner")
     apart = [c[1:3] for c in fresh if c[0] == "agreement" and c[3] == "disagrees"]
     apart += [c[1:3] for c in fresh if c[0] == "expected" and not _odd_one_out(seen, table, *c[1:3])]
@@ -120,6 +126,8 @@ def blamed(seen: Seen, untouched: Seen) -> tuple[str, str]:
     if apart:
         quantity, corner = max(sorted(apart), key=lambda c: _off(table, *c))
         chain = seen.effects[(seen.effects["quantity"] == quantity) & (seen.effects["corner"] == corner)]
+        if not np.isfinite(table.loc[corner, f"{quantity}.hand"]):
+            return PAPER, f"{quantity} in {corner}: the formula gives no figure"
         if len(chain):
             top = chain.loc[chain["amount"].abs().idxmax(), "effect"]
             words = {SLIP: DRAWN, FORMULA: PAPER, REMAINDER: UNNAMED}.get(top, MODEL)
@@ -144,7 +152,8 @@ def rightly(mistake: Mistake, witness: str, words: str) -> bool:
     if mistake.part and witness == VALUE:
         return words == mistake.part
     if mistake.where == "netlist" and witness == VALUE and mistake.kind != "parameter":
-        return any(part in mistake.name for part in words.split(", "))
+        touched = re.findall(r"(?:^|; )(\w+)", mistake.name)
+        return any(re.search(rf"\b{part}\b", words) for part in touched)
     if mistake.where == "netlist" and witness == MODEL:  # the effect may name the very parts
         return any(mistake.name.startswith(letter) and word in words for letter, word in PARTS_OF.items())
     return witness in allowed
@@ -154,4 +163,6 @@ def _off(table: pd.DataFrame, quantity: str, corner: str) -> float:
     """How many tolerances a figure is off."""
     row = table.loc[corner]
     off = abs(row[f"{quantity}.difference"]) / max(row[f"{quantity}.tolerance"], 1e-30)
+    if not np.isfinite(row[f"{quantity}.hand"]):
+        return np.inf
     return float(off) if np.isfinite(off) else 0.0

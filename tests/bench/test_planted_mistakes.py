@@ -33,7 +33,7 @@ CORNERS = {
     "kestrel": (
         {},
         {"control": 10, "supply": 13.5, "temperature": 50},
-        {"pitch": 60e-6, "supply": 16.5},
+        {"pitch": 60e-6},
     ),
 }
 #: exchanged ends, places and pins: so many are drawn from all there are

@@ -46,9 +46,9 @@ class Job:
 @dataclass(frozen=True)
 class Seen:
     """What a run shows. ``code``: its exit status; ``sentences``: findings of a refusal, else what falls
-    short; ``complaints``: ("part", name), ("state", corner, word), ("agreement" or "limit", quantity, corner,
-    word), ("expected", quantity, corner), ("far", quantity, corner, tolerances); ``corners``, ``effects``,
-    ``expected``: its tables."""
+    short; ``complaints``: ("part", name, words), ("state", corner, word), ("agreement" or "limit", quantity,
+    corner, word), ("expected", quantity, corner), ("far", quantity, corner, tolerances); ``corners``,
+    ``effects``, ``expected``: its tables."""
 
     code: int
     sentences: tuple[str, ...]
@@ -152,9 +152,8 @@ def complaints_of(result: RunResult) -> frozenset[Complaint]:
     """Every cell of a run's tables for which its exit status is 1; and what the first screen lists as
     explained, yet far off: more than 3, 10, 30... tolerances."""
     table, check, expected = result.corners, result.check, result.expected
-    found: set[Complaint] = {
-        ("part", str(part)) for part in check.loc[check["verdict"].isin(("differs", "not drawn")), "part"]
-    }
+    wrong = check[check["verdict"].isin(("differs", "not drawn"))]
+    found: set[Complaint] = {("part", row.part, f"{row.intended}; {row.drawn}") for row in wrong.itertuples()}
     for corner, state in zip(table["corner"], table["state"], strict=True):
         if state in BAD_STATES:
             found.add(("state", corner, state))

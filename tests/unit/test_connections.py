@@ -42,7 +42,7 @@ def test_the_demo_boards_are_connected_as_their_roles_say(name: str, tmp_path: P
             "Xslice thr ramp vcc 0 out",
             "Xslice thr ramp rail 0 out",
             "Xslice",
-            "supply at vcc",
+            "supply at vcc (Vcc)",
             "supply at rail",
         ),
         (
@@ -56,7 +56,7 @@ def test_the_demo_boards_are_connected_as_their_roles_say(name: str, tmp_path: P
             "Xslice thr ramp vcc 0 out",
             "Xslice thr ramp out 0 vcc",
             "Xslice",
-            "output at out, supply at vcc",
+            "output at out, supply at vcc (Vcc)",
             "output at vcc, supply at out",
         ),
         ("Cramp ramp 0", "Cramp pitch 0", "Cramp", "at node ramp", "at pitch, 0"),
