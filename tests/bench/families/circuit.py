@@ -34,13 +34,15 @@ class Circuit:
     """A random circuit: what to run, where to look, and its truth.
 
     ``truth`` is None where only several independent runs of the engine can tell (real transistor models).
-    ``settling``: periods that a careful user would wait for before the last cycle counts.
+    ``settling``: periods that a careful user would wait for before the last cycle counts; ``started``: lines
+    that a careful user adds so that a plain run starts at all.
     """
 
     plan: Plan
     probes: Probes
     truth: Truth | None
     settling: int = 10
+    started: tuple[str, ...] = ()
 
 
 Family = Callable[[np.random.Generator], Circuit]

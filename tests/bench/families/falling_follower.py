@@ -105,4 +105,5 @@ def draw(generator: np.random.Generator) -> Circuit:
         ramp_level=0.5 * (low + high), output_level=output.middle, temperature=ROOM,
     )  # fmt: skip
     truth = Truth(duty, 1 / period, low, high, threshold)
-    return Circuit(plan, output.probes("ramp", "thr"), truth)
+    started = (f".ic v(vcc)={core.rail!r} v(top)={core.top!r}",)
+    return Circuit(plan, output.probes("ramp", "thr"), truth, started=started)

@@ -130,7 +130,7 @@ def _with_pyspice(circuit: Circuit, setting: Setting) -> bool:
 
     plan = circuit.plan
     spice = SpiceCircuit("corner")
-    spice.raw_spice = "\n".join(plan.deck) + "\n"
+    spice.raw_spice = "\n".join((*plan.deck, *circuit.started)) + "\n"
     simulator = spice.simulator(temperature=plan.temperature, nominal_temperature=27)
     simulator.options(method=setting.method, reltol=setting.reltol, trtol=setting.trtol)
     longest = plan.period / setting.points

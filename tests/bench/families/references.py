@@ -9,7 +9,7 @@ little to say. Edges are found by straight lines between points, with nothing of
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -97,7 +97,7 @@ def run(
     session: Session, circuit: Circuit, options: str, points: int, periods: float = PERIODS
 ) -> tuple[float, float]:
     """Duty and frequency (Hz) of one run of so many periods. Raises EngineError or ValueError."""
-    plan = circuit.plan
+    plan = replace(circuit.plan, deck=(*circuit.plan.deck, *circuit.started))
     load(session, plan, options)
     longest = plan.period / points
     stop = periods * plan.period
