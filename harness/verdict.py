@@ -301,31 +301,31 @@ def expected_figures(board: Board, table: pd.DataFrame, asked: Collection[str]) 
 
 
 def apart(board: Board, table: pd.DataFrame) -> Iterator[Finding]:
-    """Quantities whose refined and simulated figures part by more than the tolerance, whatever the hand
-    says, and those of the hand that nothing refined stands beside."""
-    bare = [
-        stem(name).title
-        for name in board.hand
-        if f"{name}.refined" in table.columns
-        and table[f"{name}.refined"].isna().all()
-        and table[f"{name}.simulated"].notna().any()
-    ]
+    """Of the quantities that the board file speaks of: those whose refined and simulated figures part by more
+    than the tolerance, whatever the hand says, and those that nothing refined stands beside.
+    """
+    sound = table[~table["state"].isin(NO_PASS)]
+    off, bare = [], []
+    for name in (name for name in STEMS if name in board.hand or name in board.limits):
+        refined, simulated = (_column(sound, f"{name}.{kind}") for kind in ("refined", "simulated"))
+        with np.errstate(invalid="ignore"):
+            count = int((np.abs(simulated - refined) > _column(sound, f"{name}.tolerance")).sum())
+        if count:
+            off.append(f"{stem(name).title} (in {count} of {len(table)} corners)")
+        if name in board.hand and np.isfinite(simulated).any() and not np.isfinite(refined).any():
+            bare.append(stem(name).title)
+    if off:
+        yield Finding(
+            board.path,
+            f"refined and simulated part by more than the tolerance: {', '.join(off)}; a role or [core] is"
+            " wrong, or the board does what the prediction does not know",
+        )
     if bare and board.core is not None:
         yield Finding(
             board.path,
             f"no refined prediction of: {', '.join(bare)}; what it lacks stands under Origins, and"
             " differences between hand and simulated have no names",
         )
-    for name in [c.removesuffix(".refined") for c in table.columns if c.endswith(".refined")]:
-        gap = (table[f"{name}.simulated"] - table[f"{name}.refined"]).abs()
-        count = int((gap > table[f"{name}.tolerance"]).sum())
-        if count:
-            yield Finding(
-                board.path,
-                f"{stem(name).title}: refined and simulated part by more than the tolerance in {count} of"
-                f" {len(table)} corners; a role is wrong (ramp_input?), or the board does what the prediction"
-                " does not know",
-            )
 
 
 def literal_hand(board: Board, corners: pd.DataFrame, hand: pd.DataFrame) -> pd.DataFrame:
