@@ -61,6 +61,7 @@ def compare_corners(folder: Path) -> list[dict[str, Any]]:
                 "bar": steered.bars.get("duty", math.nan),
                 "default_duty": duty,
                 "duty_error": duty - truth,
+                "default_lowest": float(record["ramp"][record["time"] > 0.5 * record["time"][-1]].min()),
                 "default_cents_off": 1200 * math.log2(frequency / steered.figures["frequency"]),
             }
         )

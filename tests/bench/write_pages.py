@@ -45,19 +45,25 @@ UNIFORM = (
 )
 
 
-def nominal_cycle(folder: Path) -> dict[str, Any]:
-    """Ramp and output of the demo board's nominal corner, steered and at default steps, from one reset on."""
+def reset_of(folder: Path, place: int) -> dict[str, Any]:
+    """Ramp and output of one corner of the demo board, steered and at default steps, around the reset after
+    which the default ramp is lowest."""
     prepared = prepare(netlists_folder() / "boards" / "kestrel" / "kestrel.board.toml")
     known = characterise(prepared.board, prepared.netlist, folder, measure=True)
     hints = predict(prepared.board, prepared.netlist, prepared.corners, known).refined
-    task = tasks_of(prepared.board, prepared.netlist, prepared.corners, hints)[22]
+    task = tasks_of(prepared.board, prepared.netlist, prepared.corners, hints)[place]
     settled = settle(session(), task.plan, lambda r, b, e: measure_cycle(r, b, e, PROBES))
     period = 1 / settled.figures["frequency"]
     waves = {}
     for name, record in (("steered", settled.record), ("default", by_default(task.plan, period))):
         time, ramp = record["time"], record["ramp"]
         tops = np.flatnonzero((ramp[1:-1] > ramp[:-2]) & (ramp[1:-1] >= ramp[2:]) & (ramp[1:-1] > 6.5)) + 1
-        begin = time[tops[-1] if name == "steered" else tops[-2]]
+        tops = [k for k in tops if time[k] < time[-1] - 0.1 * period]
+        if name == "default":  # the reset before the lowest point of the settled half
+            half = int(np.searchsorted(time, 0.5 * time[-1]))
+            lowest = half + int(np.argmin(ramp[half:]))
+            tops = [k for k in tops if k < lowest] or tops
+        begin = time[tops[-1]]
         part = (time >= begin - 0.1 * period) & (time <= begin + 0.6 * period)
         waves[name] = {"time": time[part] - begin, "ramp": ramp[part], "out": record["out"][part]}
     return waves
@@ -140,7 +146,8 @@ def main() -> None:
     """Simulates what the page shows and writes it."""
     with tempfile.TemporaryDirectory() as name:
         rows = compare_corners(Path(name))
-        waves = nominal_cycle(Path(name))
+        place = int(np.argmin([row["default_lowest"] for row in rows]))
+        waves = reset_of(Path(name), place)
     core = random_cores(20, 1)[0]
     errors = np.array([abs(row["duty_error"]) for row in rows])
     environment = Environment(loader=FileSystemLoader(PAGES), autoescape=True, undefined=StrictUndefined)
@@ -155,6 +162,7 @@ def main() -> None:
         pulsing=int(np.isfinite(errors).sum()),
         worst_cents=max(abs(row["default_cents_off"]) for row in rows if row["state"] == "pulsing"),
         widest_bar=np.nanmax([row["bar"] for row in rows]),
+        shown=rows[place]["corner"],
         lowest=float(waves["default"]["ramp"].min()),
         lowest_steered=float(waves["steered"]["ramp"].min()),
         reset=reset_picture(waves),
