@@ -100,6 +100,7 @@ def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.Da
             alterations=tuple(settings.alterations),
             ramp=str(probes.ramp),
             output=probes.output,
+            threshold=probes.threshold or "",
             period=1.0 / frequency if frequency > 0 else _period(board),
             ramp_level=0.5 * (_hint(hint, "ramp_low") + _hint(hint, "ramp_high")),
             output_level=0.5 * (_hint(hint, "low_level") + _hint(hint, "high_level")),

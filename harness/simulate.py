@@ -5,14 +5,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.engine.steps import NoCycle, Plan, Record, Settled, settle
+from harness.engine.steps import Measure, NoCycle, Plan, Record, Settled, settle
 from harness.measure.cycle import Probes, measure_cycle, vector
 from harness.measure.levels import output_resistance
 from harness.measure.spectrum import harmonics
+
+if TYPE_CHECKING:
+    from harness.engine.session import Session
 
 HARMONICS = 16
 SINK = "sink#"  # name of the computed current into the comparator's output
@@ -84,7 +88,7 @@ def simulate(task: Task) -> CornerResult:
     try:
         settled = settle(engine, task.plan, measure)
         if task.test_load is not None:
-            _two_loads(settled, settle(engine, loaded(task.plan, task.test_load), measure), task.test_load)
+            _two_loads(settled, engine, loaded(task.plan, task.test_load), measure, task.test_load)
     except NoCycle as error:
         result.state, result.reason = "no ramp", str(error)
     except EngineDead:
@@ -117,12 +121,26 @@ def loaded(plan: Plan, load: float) -> Plan:
     return replace(plan, deck=(*plan.deck, f"rramp_harness_test_load {plan.output} 0 {load!r}"))
 
 
-def _two_loads(plain: Settled, with_load: Settled, load: float) -> None:
-    """Adds the output resistance, from the settled high level without and with the test load, and its bar."""
-    levels = [run.figures.get("high_level", math.nan) for run in (plain, with_load)]
+def _two_loads(plain: Settled, engine: Session, plan: Plan, measure: Measure, load: float) -> None:
+    """Adds the output resistance, from the settled high level without and with the test load, and its bar; a
+    note where the loaded run gives none, since the plain figures stand all the same."""
+    from harness.engine.session import EngineDead, EngineError
+
+    try:
+        with_load = settle(engine, plan, measure)
+    except EngineDead:
+        raise
+    except (NoCycle, EngineError) as error:
+        plain.notes.append(f"no output resistance: the run with a load of {load:g} Ohm failed: {error}")
+        return
+    plain.points += with_load.points
+    first, second = (run.figures.get("high_level", math.nan) for run in (plain, with_load))
     bars = [run.bars.get("high_level", math.nan) for run in (plain, with_load)]
-    plain.figures["output_resistance"] = output_resistance(levels[0], levels[1], load)
-    plain.bars["output_resistance"] = load * (bars[0] + bars[1] * levels[0] / levels[1]) / levels[1]
+    if not math.isfinite(first + second) or second == 0:
+        plain.notes.append(f"no output resistance: no high level with a load of {load:g} Ohm")
+        return
+    plain.figures["output_resistance"] = output_resistance(first, second, load)
+    plain.bars["output_resistance"] = load * (bars[0] + bars[1] * abs(first / second)) / abs(second)
 
 
 def _excerpt(record: Record, begin: float, end: float, probes: Probes) -> dict[str, NDArray[np.float64]]:

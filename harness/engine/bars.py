@@ -130,7 +130,9 @@ def all_figures(
 
 
 def widen(figures: Mapping[str, float], widths: dict[str, float], least: float) -> None:
-    """Raises every bar to at least this share of its figure (duty: of the period)."""
+    """Raises every bar to at least this share of its figure (duty: of the period; a level near 0 V: of the
+    swing that it is part of)."""
+    scales = swings(figures)
     for name, width in widths.items():
-        scale = 1.0 if name == "duty" else abs(figures[name])
+        scale = 1.0 if name == "duty" else max(abs(figures[name]), scales.get(name, 0.0))
         widths[name] = max(width, least * scale) if math.isfinite(width) else width

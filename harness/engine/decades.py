@@ -11,13 +11,13 @@ from __future__ import annotations
 import math
 import re
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from harness.engine import bars, guards, memory
-from harness.engine.gaps import Gap, Watch, level_gap, watch
+from harness.engine.gaps import Gap, Watch, difference_gap, level_gap, watch
 from harness.engine.plan import (
     Measure,
     NoCycle,
@@ -71,6 +71,7 @@ class _Run:
     edges: int
     below: float
     between: dict[str, float]
+    turns: list[tuple[float, float, float]]
     drift: float = math.inf
 
 
@@ -101,6 +102,7 @@ class Decades:
         self.held: tuple[str, ...] | None = None
         self.sources: dict[str, float] = {}
         self.corners: list[tuple[float, float]] = []
+        self.turns: list[tuple[float, float]] = []
         self.sine = math.inf
         self.columns: list[str] = ["time"]
         self.start: dict[str, float] | None = None
@@ -136,6 +138,9 @@ class Decades:
                 continue
             tables.append(run.figures)
             runs.append(run)
+            if self._watch.timed:  # a finer run has points where this one saw the output turn
+                period = run.end - run.begin
+                self.turns = [(at % period, period) for at, _, _ in run.turns]
             if len(tables) == 2 and settling is None and bars.apart(*tables) > CHEAP:
                 del tables[0], runs[0]  # a cold start so far off tells nothing of how runs converge
             del runs[:-2]
@@ -217,7 +222,12 @@ class Decades:
         soft = [self._level_gap(plan.ramp, self.marker, self.way)]
         if math.isfinite(self.output_level):
             soft.append(self._level_gap(plan.output, self.output_level, 1))
-        soft += corner_gaps(self.corners, self._column("time"), period)
+        if plan.threshold in ("0", "gnd"):
+            soft.append(self._level_gap(plan.ramp, 0.0, 1))
+        elif plan.threshold and plan.threshold != plan.ramp:
+            columns = self._column(plan.ramp), self._column(plan.threshold)
+            soft.append(difference_gap(*columns, f"v({plan.ramp}) = v({plan.threshold})"))
+        soft += corner_gaps([*self.corners, *self.turns], self._column("time"), period)
         limits = Limits.of(decade, period)
         most = Limits.of(decade, 20.0 * self.sine / STEPS_A_SINE).longest
         limits = replace(limits, longest=min(limits.longest, most))
@@ -242,9 +252,15 @@ class Decades:
         if stepper.finished == "drifting" and len(stepper.marks) > 2:
             before, _ = measured(self.measure, record, *stepper.marks[-3:-1])
             between = {name: abs(value - before.get(name, math.nan)) for name, value in figures.items()}
+        turns = guards.crossing_steps(record, plan.output, self._middle(figures), begin, end)
         edges = guards.edges(record, plan.output, self.output_level, begin, end)
         below = guards.below_possible(record, plan.ramp, self.held, begin, end)
-        return _Run(figures, words, record, begin, end, stepper, edges, below, between)
+        return _Run(figures, words, record, begin, end, stepper, edges, below, between, turns)
+
+    def _middle(self, figures: Mapping[str, float]) -> float:
+        """The middle of the output's levels in a run, or where it was expected."""
+        middle = 0.5 * (figures.get("low_level", math.nan) + figures.get("high_level", math.nan))
+        return middle if math.isfinite(middle) else self.output_level
 
     def _load(self, decade: float, charge: float, kind: str) -> None:
         """Loads the deck for one run, unless just that is loaded already."""
@@ -341,6 +357,15 @@ class Decades:
         figures, widths = bars.all_figures(
             tables, run.drift, run.stepper.events, self.plan.accuracy, 1e-3 * 10 ** (-decade / 2)
         )
+        swing = figures.get("high_level", math.nan) - figures.get("low_level", math.nan)
+        blind = guards.blind(run.turns, swing if math.isfinite(swing) else math.inf)
+        for name, unknown in (
+            ("duty", blind / (run.end - run.begin)),
+            ("rise_time", blind),
+            ("fall_time", blind),
+        ):
+            if name in widths:
+                widths[name] += unknown
         notes = list(self.notes)
         objections = self._objections(runs)
         if objections:

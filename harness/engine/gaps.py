@@ -89,6 +89,11 @@ def level_gap(place: int, level: float, name: str, rising: bool = True) -> Gap:
     return Gap(distance, 0, f"{name} = {level:g}")
 
 
+def difference_gap(first: int, second: int, name: str) -> Gap:
+    """The gap between two watched columns, open to both sides."""
+    return Gap(Program.of("subtract", Program.column(first), Program.column(second)), 0, name)
+
+
 def _node(name: str, column: Column) -> Program:
     return Program.constant(0.0) if name in ("0", "gnd") else Program.column(column(name))
 
@@ -101,13 +106,15 @@ class _Reader:
         self.gaps: list[Program] = []
         self.tokens: list[tuple[str | None, str | None, str | None, str | None]] = []
         self.at = self.nested = 0
-        text = text.strip().strip("{}';\" ")
+        self.text = text = text.strip().strip("{}';\" ")
+        self.spans: list[tuple[int, int]] = []
         place = 0
         while place < len(text):
             found = _TOKEN.match(text, place)
             if found is None:
                 raise ValueError(f"cannot read {text[place : place + 20]!r}")
             number, suffix, name, symbol = found.groups()
+            self.spans.append((found.start() + len(found[0]) - len(found[0].lstrip()), found.end()))
             self.tokens.append((number, suffix, name, symbol))
             place = found.end()
         self.value = self.choice()
@@ -171,9 +178,13 @@ class _Reader:
         return value
 
     def node(self) -> Program:
-        number, suffix, name, _ = self.take()
-        text = name if name is not None else f"{number}{suffix or ''}"
-        return _node(text.lower(), self.column)
+        begin = self.spans[self.at][0] if self.at < len(self.spans) else 0
+        self.take()
+        end = self.spans[self.at - 1][1]
+        while self.at < len(self.spans) and self.spans[self.at][0] == end and self.peek() is None:
+            self.take()  # a name may begin with a digit: 3v3, 2out
+            end = self.spans[self.at - 1][1]
+        return _node(self.text[begin:end].lower(), self.column)
 
     def probe(self, name: str) -> Program:
         """What follows ``v(`` or ``i(``."""

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 Record = Mapping[str, NDArray[np.float64]]
 
+_BLIND = 0.3  # of the swing: an edge with less than that in one step has points of its own
 DIODE = 1.0  # V below the lowest source that a clamping junction allows; rule of thumb
 PLACES = (0.5, 0.35, 0.65, 0.25, 0.75)  # of the ramp's height, where a marker may lie
 _BEFORE, _AFTER = 0.035, 0.005  # of the period around the marker that should be quiet
@@ -49,6 +50,27 @@ def edges(record: Record, node: str, level: float, begin: float, end: float) -> 
     """How often a node rises through a level within the cycle."""
     wave = record[node][(record["time"] >= begin) & (record["time"] <= end)]
     return int(np.count_nonzero((wave[:-1] < level) & (wave[1:] >= level)))
+
+
+def crossing_steps(
+    record: Record, node: str, level: float, begin: float, end: float
+) -> list[tuple[float, float, float]]:
+    """(instant, length, rise) of each step within the cycle in which a node passes a level: s, s and V."""
+    time, wave = record["time"], record[node]
+    k = np.flatnonzero((wave[:-1] < level) != (wave[1:] < level))
+    k = k[(time[k + 1] > begin) & (time[k] < end)]
+    part = (level - wave[k]) / (wave[k + 1] - wave[k])
+    length = time[k + 1] - time[k]
+    return [
+        (float(time[i] + share * step), float(step), float(abs(wave[i + 1] - wave[i])))
+        for i, share, step in zip(k, part, length, strict=True)
+    ]
+
+
+def blind(steps: Sequence[tuple[float, float, float]], swing: float) -> float:
+    """Time (s) within which the edges of an output are not known, whatever other runs say: the steps that
+    carry a large part of its swing. An output without memory may have changed anywhere in such a step."""
+    return sum(length for _, length, rise in steps if rise > _BLIND * swing)
 
 
 def rough_figures(record: Record, output: str, begin: float, end: float) -> dict[str, float]:

@@ -34,8 +34,9 @@ class Plan:
     ``deck``: netlist lines as the engine takes them, without analysis and options. ``alterations``: device
     values set after loading. ``saved``: currents through parts to save, ``@rpull[i]``. ``period`` (s),
     ``ramp_level`` and ``output_level`` (V) are hints of where edges fall, never values; what is not known
-    is not a number. ``temperature`` in degC. ``accuracy``: share of the period that the duty bar should
-    reach. ``seconds``: wall time after which a corner gives up.
+    is not a number. ``threshold``: node that the ramp is sliced at, or an empty text; points are placed
+    where the ramp passes it. ``temperature`` in degC. ``accuracy``: share of the period that the duty bar
+    should reach. ``seconds``: wall time after which a corner gives up.
     """
 
     deck: tuple[str, ...]
@@ -47,6 +48,7 @@ class Plan:
     temperature: float = 25.0
     alterations: tuple[tuple[str, float], ...] = ()
     saved: tuple[str, ...] = ()
+    threshold: str = ""
     accuracy: float = 1e-4
     seconds: float = 60.0
 
@@ -90,8 +92,8 @@ def load(
     start: Mapping[str, float] | None = None,
     kept: bool = False,
 ) -> None:
-    """Loads the deck with these options; ``start`` (node voltages) takes the place of the deck's own ``.ic``,
-    or is added to it where that is ``kept``."""
+    """Loads the deck with these options; ``start`` (node voltages) takes the place of the deck's own
+    ``.ic``, or is added to it where that is ``kept``."""
     deck = [line for line in plan.deck if start is None or kept or not _INITIAL.match(line)]
     if plan.saved:
         deck.append(".save all " + " ".join(plan.saved))

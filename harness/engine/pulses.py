@@ -34,7 +34,7 @@ def pulse_corners(listing: Sequence[str]) -> list[tuple[float, float]]:
             delay, rise, fall, width, period = (suffixed(word) for word in words[2:7])
         except ValueError:
             continue  # not a source with a period, or one of defaults that depend on the analysis
-        if period > 0:
+        if period > 0 and min(rise, fall, width) > 0:  # for 0 the engine puts in times of the analysis
             at = delay
             for stretch in (rise, width, fall, 0.0):
                 found.append((at, period))

@@ -123,3 +123,12 @@ def test_any_text_is_read_or_listed(text: str) -> None:
 @pytest.mark.parametrize(("text", "value"), [("4.7k", 4.7e3), ("-1e-9", -1e-9), ("2meg", 2e6), ("10u", 1e-5)])
 def test_suffixed_numbers(text: str, value: float) -> None:
     assert math.isclose(suffixed(text), value)
+
+
+@pytest.mark.parametrize("node", ["5v", "2out", "3v3", "12", "x1.2a", "n_1"])
+def test_node_names_may_begin_with_a_digit(node: str) -> None:
+    """The node that is watched is the one that is written."""
+    found, columns = read(f"  1 : b1 out 0 v=v({node})>2.5 ? 5 : 0")
+    assert not found.unread and columns == ["time", node]
+    found, columns = read(f"  1 : b1 out 0 v=v({node}, ref)>2.5 ? 5 : 0")
+    assert not found.unread and set(columns) == {"time", node, "ref"}
