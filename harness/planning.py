@@ -51,9 +51,10 @@ def probes_of(board: Board, netlist: Netlist) -> Probes:
     supply = _supply_node(netlist.parts[roles.supply.lower()].nodes, pins) if roles.supply else None
     ground = _lowest(netlist, [pin for pin in pins if pin not in (ramp, threshold, output, supply)])
     pullup = netlist.parts[roles.pullup.lower()] if roles.pullup else None
+    coupled = bool(pins) and output not in pins and not (pullup and output in pullup.nodes)
     return Probes(
         ramp=ramp, threshold=threshold, output=output, plus=plus, minus=minus, supply_node=supply,
-        ground_node=ground, output_ground=ground,
+        ground_node=ground, output_ground=ground, coupled=coupled,
         class_=roles.comparator_class,
         pullup_current=f"@{roles.pullup.lower()}[i]" if roles.pullup else None,
         pullup_nodes=_upper_first(pullup.nodes, output) if pullup else None,

@@ -22,6 +22,7 @@ from harness.quantities import STEMS, is_stem, stem
 
 Column = NDArray[np.float64]
 
+LARGER_PART = 0.5  # of the gap between hand and simulated may stay without a name where it is explained
 COARSE_SHARE = 0.25  # a bar above this share of the tolerance cannot show agreement
 NOISE = 1e-12  # share of a figure below which a step of the chain is rounding
 SLIP = "drawn part values instead of intended ones"
@@ -77,15 +78,15 @@ def agreement(
     """The agreement word of each corner.
 
     ``trusted``: the hand formula is the right one along this sweep; ``unnamed``: what named effects with an
-    origin leave open between hand and simulated (formula gap, slip and remainder together).
+    origin leave open between hand and simulated (formula gap, slip and remainder together). It has to lie
+    within the tolerance, and named effects have to be the larger part of the gap.
     """
     known = np.isfinite(hand) & np.isfinite(simulated) & np.isfinite(tolerance)
     with np.errstate(invalid="ignore"):
         coarse = known & ~(bar <= COARSE_SHARE * tolerance)
         inside = known & (np.abs(simulated - hand) <= tolerance)
-        explained = (
-            known & trusted & (np.abs(simulated - refined) <= tolerance) & (np.abs(unnamed) <= tolerance)
-        )
+        closed = np.abs(unnamed) <= np.minimum(tolerance, LARGER_PART * np.abs(simulated - hand))
+        explained = known & trusted & closed & (np.abs(simulated - refined) <= tolerance)
     return np.select(
         [~known, coarse, inside, explained], ["no figure", "too coarse", "agrees", "explained"], "disagrees"
     )
@@ -117,14 +118,9 @@ def trusted_formula(
 
     A wrong formula can come right by chance at one control voltage; it explains nothing along that sweep.
     """
-    sweep = "control" if "control" in axes else (axes[0] if axes else "")
     with np.errstate(invalid="ignore"):
         wrong = pd.Series(~(np.abs(gap) <= tolerance) & np.isfinite(gap) & np.isfinite(tolerance))
-    others = [axis for axis in axes if axis != sweep]
-    if not others:
-        return np.full(len(corners), not bool(wrong.any()))
-    keys = corners[others].astype(str).agg("|".join, axis=1).reset_index(drop=True)
-    return np.asarray(~wrong.groupby(keys).transform("any").to_numpy(dtype=bool))
+    return np.asarray(~wrong.groupby(_sweeps(corners, axes)).transform("any").to_numpy(dtype=bool))
 
 
 def trusted_formulas(
@@ -150,6 +146,23 @@ def trusted_formulas(
         )
         columns[name] = trusted_formula(corners, list(board.axes), gap, tolerance)
     return pd.DataFrame(columns, index=corners.index)
+
+
+def _sweeps(corners: pd.DataFrame, axes: Sequence[str]) -> pd.Series:
+    """A key a corner: which sweep of the control it belongs to, all other axes fixed."""
+    sweep = "control" if "control" in axes else (axes[0] if axes else "")
+    others = [axis for axis in axes if axis != sweep]
+    if not others:
+        return pd.Series("", index=range(len(corners)))
+    return corners[others].astype(str).agg("|".join, axis=1).reset_index(drop=True)
+
+
+def _along_sweeps(corners: pd.DataFrame, axes: Sequence[str], words: NDArray[np.str_]) -> NDArray[np.str_]:
+    """An explanation that fails at one control voltage is no explanation at the others of the same sweep."""
+    fails = (
+        pd.Series(words == "disagrees").groupby(_sweeps(corners, axes)).transform("any").to_numpy(dtype=bool)
+    )
+    return np.where((words == "explained") & fails, "disagrees", words)
 
 
 def _scales(*tables: pd.DataFrame) -> tuple[Column, Column]:
@@ -211,6 +224,7 @@ def judge(
         )  # fmt: skip
         if name in board.hand:  # a division by zero is no figure, and no silence either
             words = np.where(~np.isfinite(by_hand) & np.isfinite(judged), "disagrees", words)
+        words = _along_sweeps(corners, list(board.axes), words)
         limits, margin = limit_words(judged, bar, board.limits.get(name))
         pieces |= {
             f"{name}.hand": by_hand,

@@ -21,6 +21,7 @@ from harness.measure.window import Array, cut, mean, mean_product, thrice
 
 Record = Mapping[str, Array]
 Figures = dict[str, float | str]
+_MOVES = 0.05  # of the full range: a coupled output that moves less is at rest
 LEAST_RANGE = 0.01  # V between the ends of what an output is able to take
 
 
@@ -29,6 +30,7 @@ class Probes:
     """Which vectors of a record are what. Node names in lower case; "0" is ground and needs no vector.
 
     - ``output_ground``: node that the output pulls down to (the emitter node of a 311-class)
+    - ``coupled``: the output lies behind a network of its own, so that its range is what it moves over
     - ``plus``, ``minus``, ``supply_node``, ``ground_node``: inputs and supply pins of the comparator
     - ``class_``: the class whose common-mode rule holds
     - ``pullup_current``: current through the pull-up, of either sign
@@ -45,6 +47,7 @@ class Probes:
     threshold: str | None
     output: str
     output_ground: str = "0"
+    coupled: bool = False
     plus: str | None = None
     minus: str | None = None
     supply_node: str | None = None
@@ -70,7 +73,8 @@ def measure_cycle(
     """
     time = vector(record, "time")
     output = vector(record, probes.output)
-    pulse = pulse_figures(time, output, begin, end, probes.swing or _full_range(record, begin, end, probes))
+    full = probes.swing or _full_range(record, begin, end, probes)
+    pulse = pulse_figures(time, output, begin, end, _own_range(record, begin, end, probes, full))
     level, ac_rms = mean_and_ac_rms(time, output, begin, end)
     beside = aberrations(time, output, begin, end, pulse)
     figures: Figures = {
@@ -105,6 +109,17 @@ def vector(record: Record, name: str) -> Array:
     if name == "0":
         return np.zeros(len(record["time"]))
     raise KeyError(f'the record holds no vector "{name}"; it holds {", ".join(sorted(record))}')
+
+
+def _own_range(
+    record: Record, begin: float, end: float, probes: Probes, full: tuple[float, float]
+) -> tuple[float, float]:
+    """The range of an output that is ``coupled``: its own extremes, unless it hardly moves."""
+    if not probes.coupled:
+        return full
+    _, wave = cut(vector(record, "time"), begin, end, vector(record, probes.output))
+    low, high = float(wave.min()), float(wave.max())
+    return (low, high) if high - low >= _MOVES * (full[1] - full[0]) else (low, low + full[1] - full[0])
 
 
 def _full_range(record: Record, begin: float, end: float, probes: Probes) -> tuple[float, float]:

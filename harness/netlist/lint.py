@@ -21,6 +21,9 @@ LEAST_CAPACITANCE = 1e-13  # F: below this, an "F" in the text was meant as fara
 _CONDUCTING = frozenset("rlvdqmjszwehtou")  # letters of parts that carry a direct current
 
 
+_READ = re.compile(r"\bv\s*\(\s*([^(),]+?)\s*(?:,\s*([^(),]+?)\s*)?\)", re.IGNORECASE)
+
+
 def lint(netlist: Netlist) -> list[Finding]:
     """Warnings in the order of the lines: floating nodes, nodes without a way to ground, rings of voltage
     sources, unused parameters, suffixes that mean something else than they look like, parts that engines
@@ -48,6 +51,10 @@ def _floating(netlist: Netlist) -> Iterator[Finding]:
     for circuit in _used_circuits(netlist):
         ends: Counter[str] = Counter(name for part in circuit.parts.values() for name in part.nodes)
         ends.update({*circuit.nodes, *netlist.cards.global_nodes, "0"})
+        for part in circuit.parts.values():  # what an expression reads is connected to it
+            ends.update(
+                name.strip().lower() for pair in _READ.findall(part.line.text) for name in pair if name
+            )
         for part in circuit.parts.values():
             for name in dict.fromkeys(part.nodes):
                 if ends[name] == 1:

@@ -19,6 +19,7 @@ from harness.verdict import (
     FORMULA,
     REMAINDER,
     SLIP,
+    _along_sweeps,
     absolute_tolerance,
     agreement,
     apart,
@@ -284,3 +285,12 @@ def test_a_missing_refined_prediction_is_noted(slicer) -> None:
     board, _ = slicer
     table, _ = judged(slicer, 0.5, 0.5, math.nan, math.nan, 0.5, 0.0)
     assert any("no refined prediction of: Duty factor" in finding.message for finding in apart(board, table))
+
+
+def test_an_explanation_that_fails_elsewhere_along_the_sweep_is_none(slicer) -> None:
+    """At one control voltage the named effects miss the gap by far: that they fit at the others is chance."""
+    board, corners = slicer
+    table, _ = judged(slicer, 0.50, 0.50, 0.50, 0.52, 0.52, 0.02)
+    assert set(table["duty.agreement"]) == {"explained"}
+    words = _along_sweeps(corners, list(board.axes), np.array(["explained"] * 4 + ["disagrees"]))
+    assert list(words) == ["disagrees"] * 5
