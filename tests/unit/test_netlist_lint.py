@@ -77,3 +77,14 @@ def test_nothing_to_warn_of(tmp_path: Path, line: str) -> None:
 def test_the_boards_that_ship_with_the_package_are_clean() -> None:
     for path in sorted(netlists_folder().glob("boards/*/*.cir")):
         assert lint(read_netlist(path)) == [], path
+
+
+def test_what_an_expression_reads_is_connected(tmp_path: Path) -> None:
+    """A node that a behavioural source reads is not left open; one that nothing reads is."""
+    path = tmp_path / "reads.cir"
+    path.write_text(
+        "* expressions\nV1 a 0 1\nR1 a b 1k\nR2 a c 1k\nB1 d 0 V={V(b)>0.5 ? 1 : 0}\nR3 d 0 1k\n.end\n"
+    )
+    said = [finding.message for finding in lint(read_netlist(path)) if "nothing else" in finding.message]
+    assert [message for message in said if '"b"' in message] == []
+    assert len([message for message in said if '"c"' in message]) == 1
