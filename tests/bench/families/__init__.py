@@ -10,6 +10,7 @@ from families import (
     averaged_threshold,
     exponential_converter,
     falling_follower,
+    memoryless_slicer,
     opamp_jfet,
     real_core,
     real_slicer,
@@ -34,6 +35,7 @@ FAMILIES: dict[str, Family] = {
     "transistor_pair": transistor_pair.draw,
     "real_slicer": real_slicer.draw,
     "real_core": real_core.draw,
+    "memoryless_slicer": memoryless_slicer.draw,
 }
 
 
