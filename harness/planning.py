@@ -32,13 +32,17 @@ def _upper_first(nodes: Sequence[str], output: str) -> tuple[str, str]:
     return (nodes[1], nodes[0]) if nodes[0] == output else (nodes[0], nodes[1])
 
 
+def _resistors_at(netlist: Netlist, output: str) -> list[str]:
+    """Keys of the resistors with an end at the output."""
+    return [name for name, part in netlist.parts.items() if part.letter == "r" and output in part.nodes[:2]]
+
+
 def sink_currents(netlist: Netlist, output: str) -> tuple[tuple[str, float], ...]:
     """The saved currents of the resistors at the output, as (name, sign): together they bring what the
     comparator sinks."""
     return tuple(
-        (f"@{name}[i]", 1.0 if part.nodes[1] == output else -1.0)
-        for name, part in netlist.parts.items()
-        if part.letter == "r" and output in part.nodes[:2]
+        (f"@{name}[i]", 1.0 if netlist.parts[name].nodes[1] == output else -1.0)
+        for name in _resistors_at(netlist, output)
     )
 
 
@@ -120,8 +124,7 @@ def _test_load(board: Board, netlist: Netlist, output: str) -> float | None:
     wanted = asked in board.hand or asked in board.limits or any(e.quantity == asked for e in board.expected)
     if not wanted:
         return None
-    at_output = [n for n, part in netlist.parts.items() if part.letter == "r" and output in part.nodes[:2]]
-    conductance = sum(1.0 / netlist.value(name) for name in at_output)
+    conductance = sum(1.0 / netlist.value(name) for name in _resistors_at(netlist, output))
     return 10.0 / conductance if conductance else 1e5
 
 

@@ -348,23 +348,10 @@ def literal_hand(board: Board, corners: pd.DataFrame, hand: pd.DataFrame) -> pd.
     for literal in board.expected:
         if literal.quantity in board.hand:
             continue
-        where = _at(board, corners, literal.at)
         if literal.quantity not in table.columns:
             table[literal.quantity] = math.nan
-        if where is not None:
-            table.loc[where, literal.quantity] = literal.value
+        table.loc[corners["corner"] == literal.corner, literal.quantity] = literal.value
     return table
-
-
-def _at(board: Board, table: pd.DataFrame, at: Mapping[str, float]) -> int | None:
-    """Row label of the corner at these axis values, the other axes at their nominal value."""
-    mask = np.ones(len(table), dtype=bool)
-    for name, axis in board.axes.items():
-        mask &= np.isclose(
-            table[name].to_numpy(dtype=float), at.get(name, axis.nominal), rtol=1e-9, atol=1e-15
-        )
-    found = table.index[mask]
-    return int(found[0]) if len(found) else None
 
 
 def what_falls_short(table: pd.DataFrame, check: pd.DataFrame, expected: pd.DataFrame) -> list[str]:

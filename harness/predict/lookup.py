@@ -6,7 +6,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import product
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,24 +62,6 @@ class Table:
             self.at(**{**conditions, name: np.broadcast_to(k, np.shape(_first(conditions)))}) for k in knots
         ]
         return knots, np.stack(columns, axis=-1)
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain lists, for storing."""
-        return {
-            "axes": {name: list(map(float, knots)) for name, knots in self.axes.items()},
-            "figures": self.figures.tolist(),
-            "unit": self.unit,
-            "origin": self.origin,
-        }
-
-    @classmethod
-    def from_json(cls, stored: Mapping[str, Any]) -> Table:
-        """Back from :meth:`to_json`. Raises KeyError or ValueError for anything else."""
-        axes = {name: np.asarray(knots, dtype=float) for name, knots in stored["axes"].items()}
-        figures = np.asarray(stored["figures"], dtype=float)
-        if figures.shape != tuple(len(knots) for knots in axes.values()):
-            raise ValueError("the stored figures do not fill their grid")
-        return cls(axes, figures, str(stored["unit"]), str(stored["origin"]))
 
 
 def _first(conditions: Mapping[str, Array | float]) -> Array | float:
