@@ -2,27 +2,38 @@
 """Published figures of the devices that models stand for, each with its condition and its source.
 
 They lie as data in ``shared/devices/<model>.toml``. A figure that is cited from memory says so in its kind.
+Each row says how the model is held to it: ``bench`` names a function of the module in ``harness/parts/`` that
+``[device] benches`` names, and ``at`` its arguments; a row without a bench says in ``not_measured`` why.
 """
 
 from __future__ import annotations
 
 import math
 import tomllib
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from harness.resources import netlists_folder, shared_folder
 from harness.units import parse_si
 
 KINDS = ("published", "common practice", "from memory")
+JUDGED = ("typical", "limits")
 _BOUNDS = ("least", "typical", "most")
+#: how far a model may lie from a typical figure that is printed without a spread: ours, no source; makers of one
+#: class differ by more (80, 150 and 250 mV of typical saturation in three documents on the 393)
+TYPICAL_FACTOR = 1.5
+Argument = float | str
 
 
 @dataclass(frozen=True)
 class Figure:
     """One row of a sheet: ``least``, ``typical`` and ``most`` in SI units of ``unit``.
 
-    NaN where nothing is printed. A row without numbers states a behaviour in ``words``.
+    NaN where nothing is printed. A row without numbers states a behaviour in ``words``. ``at``: arguments of the
+    bench, SI units; of several values of one argument the worst counts. ``judged``: by ``limits`` alone where the
+    typical figure is the size of a spread around 0; else the measured value also has to lie within ``factor`` of
+    the typical one. ``not_measured``: why there is no bench.
     """
 
     name: str
@@ -35,15 +46,31 @@ class Figure:
     source: str
     place: str
     kind: str
+    bench: str = ""
+    at: Mapping[str, tuple[Argument, ...]] = field(default_factory=dict)
+    judged: str = "typical"
+    factor: float = TYPICAL_FACTOR
+    not_measured: str = ""
 
     def allows(self, value: float) -> bool:
         """True where ``value`` breaks no printed limit; a typical figure is no limit."""
         return not (value < self.least or value > self.most or math.isnan(value))
 
+    def is_near_typical(self, value: float) -> bool:
+        """True where ``value`` lies within the factor of the typical figure, or where none is to be compared."""
+        if self.judged == "limits" or math.isnan(self.typical):
+            return True
+        ratio = value / self.typical if self.typical else math.nan
+        return 1 / self.factor <= ratio <= self.factor
+
 
 @dataclass(frozen=True)
 class Sheet:
-    """What is published about the device that a model stands for; ``file`` lies below ``netlists/``."""
+    """What is published about the device that a model stands for; ``file`` lies below ``netlists/``.
+
+    ``benches``: the module in ``harness/parts/`` whose benches measure it. ``class_``: the class as board files
+    name it, empty where they name none.
+    """
 
     model: str
     title: str
@@ -51,6 +78,8 @@ class Sheet:
     kind: str
     pins: tuple[str, ...]
     figures: dict[str, Figure]
+    benches: str = ""
+    class_: str = ""
 
     def model_lines(self) -> list[str]:
         """The model's netlist lines, comments left out."""
@@ -74,12 +103,25 @@ def read_sheet(model: str) -> Sheet:
             raise ValueError(f"{path.name}: two figures are called {row['name']}")
         figures[row["name"]] = _figure(path.name, row, sources)
     return Sheet(
-        device["model"], device["title"], device["file"], device["kind"], tuple(device["pins"]), figures
+        device["model"], device["title"], device["file"], device["kind"], tuple(device["pins"]), figures,
+        device.get("benches", ""), device.get("class", ""),
     )  # fmt: skip
 
 
 def _figure(where: str, row: dict[str, Any], sources: dict[str, Any]) -> Figure:
-    unknown = set(row) - {"name", "words", "condition", "source", "place", *_BOUNDS}
+    known = {
+        "name",
+        "words",
+        "condition",
+        "source",
+        "place",
+        "bench",
+        "at",
+        "judged",
+        "factor",
+        "not_measured",
+    }
+    unknown = set(row) - known - set(_BOUNDS)
     if unknown:
         raise ValueError(f"{where}: {row['name']}: unknown key {', '.join(sorted(unknown))}")
     if row["source"] not in sources:
@@ -91,9 +133,24 @@ def _figure(where: str, row: dict[str, Any], sources: dict[str, Any]) -> Figure:
     units = {number.unit for number in numbers.values()}
     if len(units) > 1:
         raise ValueError(f"{where}: {row['name']}: units differ: {', '.join(sorted(units))}")
+    if row.get("judged", JUDGED[0]) not in JUDGED:
+        raise ValueError(f"{where}: {row['name']}: judged is none of {', '.join(JUDGED)}")
     least, typical, most = (numbers[bound].value if bound in numbers else math.nan for bound in _BOUNDS)
     return Figure(
         name=row["name"], words=row["words"], condition=row["condition"],
         least=least, typical=typical, most=most, unit=units.pop() if units else "",
         source=source["title"], place=row["place"], kind=source["kind"],
+        bench=row.get("bench", ""), at={key: _arguments(value) for key, value in row.get("at", {}).items()},
+        judged=row.get("judged", JUDGED[0]), factor=float(row.get("factor", TYPICAL_FACTOR)),
+        not_measured=row.get("not_measured", ""),
+    )  # fmt: skip
+
+
+def _arguments(value: Any) -> tuple[Argument, ...]:
+    """Values of one argument of a bench: a text that begins with a digit or a sign is a number with its unit."""
+    values = value if isinstance(value, list) else [value]
+    return tuple(
+        parse_si(each).value if isinstance(each, str) and each[:1] in tuple("+-.0123456789") and each else
+        each if isinstance(each, str) else float(each)
+        for each in values
     )  # fmt: skip

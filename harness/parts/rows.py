@@ -1,0 +1,155 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From sheets to rows: published figure, limit, what the model does, and whether that is within.
+
+A row is ``within`` where no printed limit is broken and the typical figure, where one is printed, is met within
+a factor (1.5 unless the sheet gives another; the factor is ours). It is ``outside`` where a limit is broken,
+``off typical`` where only the factor is, ``no figure`` where the bench found none, and ``not measured`` where
+the sheet says why it has no bench: the reason then stands under ``measured``.
+"""
+
+from __future__ import annotations
+
+import inspect
+import itertools
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import astuple, dataclass, fields
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+from harness.alone.bench import Engine
+from harness.engine.errors import EngineDead, EngineError
+from harness.parts.subject import Subject
+from harness.sheets import Figure, Sheet, models, read_sheet
+from harness.units import engineering
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FAMILIES = ("comparators", "opamps", "discretes")
+WITHIN, OUTSIDE, OFF_TYPICAL = "within", "outside", "off typical"
+NO_FIGURE, NOT_MEASURED = "no figure", "not measured"
+BAD = (OUTSIDE, OFF_TYPICAL, NO_FIGURE)
+
+#: a bench: the model and the arguments of the sheet in, a figure in SI units out; NaN where there is none
+BenchFunction = Callable[..., float]
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of ``parts.csv``."""
+
+    model: str
+    quantity: str
+    condition: str
+    published: str
+    limit: str
+    measured: str
+    source: str
+    verdict: str
+
+
+COLUMNS = tuple(field.name for field in fields(Row))
+
+
+def benches_of(sheet: Sheet) -> dict[str, BenchFunction]:
+    """The benches of a sheet's family by name. Raises ValueError where the sheet names no family."""
+    if sheet.benches not in FAMILIES:
+        families = ", ".join(FAMILIES)
+        raise ValueError(f"{sheet.model}.toml: device: benches: {sheet.benches!r} is none of {families}")
+    table: dict[str, BenchFunction] = import_module(f"harness.parts.{sheet.benches}").BENCHES
+    return table
+
+
+def measure(subject: Subject, figure: Figure, benches: dict[str, BenchFunction]) -> float:
+    """What the model does where the sheet states ``figure``; of several conditions the worst.
+
+    NaN where any of them gives no figure. Raises ValueError where the sheet asks for a bench or an argument
+    that there is not, EngineError as the engine does.
+    """
+    if figure.bench not in benches:
+        raise ValueError(f"{figure.name}: no bench is called {figure.bench!r} (known: {', '.join(benches)})")
+    bench = benches[figure.bench]
+    wrong = set(figure.at) - set(inspect.signature(bench).parameters)
+    if wrong:
+        raise ValueError(f"{figure.name}: the bench {figure.bench} takes no {', '.join(sorted(wrong))}")
+    found = [
+        bench(subject, **dict(zip(figure.at, values, strict=True)))
+        for values in itertools.product(*figure.at.values())
+    ]
+    return _worst(figure, found)
+
+
+def _worst(figure: Figure, found: Sequence[float]) -> float:
+    """The value that lies nearest to breaking a limit, or farthest from the typical figure."""
+    if any(math.isnan(value) for value in found):
+        return math.nan
+    if not math.isnan(figure.typical) and figure.typical and figure.judged == "typical":
+        return max(found, key=lambda value: (not figure.allows(value), _apart(value, figure.typical)))
+    broken = [value for value in found if not figure.allows(value)]
+    if broken:
+        return broken[0]
+    return max(found) if math.isnan(figure.least) else min(found)
+
+
+def _apart(value: float, typical: float) -> float:
+    ratio = value / typical
+    return abs(math.log(ratio)) if ratio > 0 else math.inf
+
+
+def verdict(figure: Figure, value: float) -> str:
+    """The word for a measured value."""
+    if math.isnan(value):
+        return NO_FIGURE
+    if not figure.allows(value):
+        return OUTSIDE
+    return WITHIN if figure.is_near_typical(value) else OFF_TYPICAL
+
+
+def rows_of(sheet: Sheet, subject: Subject) -> Iterator[Row]:
+    """One row a figure of the sheet, measured one after the other. Raises EngineDead, ValueError."""
+    benches = benches_of(sheet)
+    for figure in sheet.figures.values():
+        if figure.not_measured:
+            yield _row(sheet, subject, figure, figure.not_measured, NOT_MEASURED)
+            continue
+        if not figure.bench:
+            raise ValueError(f"{sheet.model}.toml: {figure.name}: names neither bench nor not_measured")
+        try:
+            value = measure(subject, figure, benches)
+        except EngineDead:
+            raise
+        except EngineError as error:
+            yield _row(sheet, subject, figure, f"no result: {error}", NO_FIGURE)
+            continue
+        yield _row(sheet, subject, figure, engineering(value, figure.unit), verdict(figure, value))
+
+
+def _row(sheet: Sheet, subject: Subject, figure: Figure, measured: str, word: str) -> Row:
+    typical = "" if math.isnan(figure.typical) else engineering(figure.typical, figure.unit)
+    source = f"{figure.source}: {figure.place}" + (f" ({figure.kind})" if figure.kind != "published" else "")
+    return Row(
+        subject.name, figure.name, figure.condition, typical or ("" if figure.unit else figure.words),
+        limit_text(figure), measured, source, word,
+    )  # fmt: skip
+
+
+def limit_text(figure: Figure) -> str:
+    """``6 mA or more``, ``400 mV or less``, ``1 V to 2.5 V``, or nothing."""
+    least, most = (engineering(bound, figure.unit) for bound in (figure.least, figure.most))
+    if math.isnan(figure.least):
+        return "" if math.isnan(figure.most) else f"{most} or less"
+    return f"{least} or more" if math.isnan(figure.most) else f"{least} to {most}"
+
+
+def parts_table(engine: Engine, names: Sequence[str] = ()) -> pd.DataFrame:
+    """The rows of every model of the package that has a sheet, or of those named. Raises as `rows_of` does."""
+    import pandas as pd
+
+    rows = [
+        row
+        for name in names or models()
+        for sheet in (read_sheet(name),)
+        for row in rows_of(sheet, Subject.of(sheet, engine))
+    ]
+    return pd.DataFrame([astuple(row) for row in rows], columns=list(COLUMNS))

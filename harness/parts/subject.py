@@ -1,0 +1,105 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A device model on a bench: its lines, the order of its pins, and the engine that it is measured in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from harness.alone.bench import RUNS, Array, Engine, deck
+from harness.engine.errors import EngineDead, EngineError
+from harness.sheets import Sheet
+
+#: first letter of an element by the kind of its model
+LETTERS = {
+    "subcircuit": "x",
+    "nmos": "m",
+    "pmos": "m",
+    "npn": "q",
+    "pnp": "q",
+    "njf": "j",
+    "pjf": "j",
+    "d": "d",
+}
+#: what the element line of a kind needs beside its model: the small MOSFET is written for w = l = 1
+SIZES = {"nmos": "w=1 l=1", "pmos": "w=1 l=1"}
+ROOM = 25.0  # degC
+#: runs over time of a bench, finer than those of board figures: delays are the figures here
+FINE = "method=trap reltol=1e-4 trtol=0.1 abstol=1e-12 vntol=1e-7 itl4=100"
+
+
+@dataclass(frozen=True)
+class Subject:
+    """A model ``name`` of a ``kind`` with its ``lines``; ``pins``: names in the order of its element line.
+
+    ``parameters``: what is written behind the model's name, such as ``bias=0``.
+    """
+
+    engine: Engine
+    name: str
+    kind: str
+    lines: tuple[str, ...]
+    pins: tuple[str, ...]
+    parameters: str = ""
+
+    @classmethod
+    def of(cls, sheet: Sheet, engine: Engine) -> Subject:
+        """The package's own model of a sheet, read anew from its file."""
+        return cls(engine, sheet.model, sheet.kind, tuple(sheet.model_lines()), sheet.pins)
+
+    def with_parameters(self, parameters: str) -> Subject:
+        """The same model with other parameters behind its name."""
+        return replace(self, parameters=parameters)
+
+    def element(self, nodes: Mapping[str, str], name: str = "dut") -> str:
+        """Its element line: ``nodes`` by pin name. Raises KeyError for a pin that has no node."""
+        words = [LETTERS[self.kind] + name, *(nodes[pin] for pin in self.pins), self.name]
+        return " ".join([*words, self.parameters or SIZES.get(self.kind, "")]).strip()
+
+    def load(
+        self, nodes: Mapping[str, str], around: Sequence[str], temperature: float = ROOM, options: str = ""
+    ) -> None:
+        """Puts the model with what stands ``around`` it into the engine. Raises EngineError."""
+        settings = (options,) if options else ()
+        self.engine.load(
+            deck(self.lines, [self.element(nodes), *around], temperature, *settings), f"{self.name} alone"
+        )
+
+    def at_rest(
+        self, nodes: Mapping[str, str], around: Sequence[str], temperature: float = ROOM
+    ) -> dict[str, float]:
+        """Voltages (V) and source currents (A) at the operating point. Raises EngineError."""
+        self.load(nodes, around, temperature)
+        return self.engine.operating_point()
+
+    def sweep(
+        self,
+        nodes: Mapping[str, str],
+        around: Sequence[str],
+        source: str,
+        span: tuple[float, float, float],
+        temperature: float = ROOM,
+    ) -> dict[str, Array]:
+        """Operating points over a source, ``span``: start, stop, step. Raises EngineError."""
+        self.load(nodes, around, temperature)
+        return self.engine.dc_sweep(source, *span)
+
+    def over_time(
+        self,
+        nodes: Mapping[str, str],
+        around: Sequence[str],
+        stop: float,
+        longest: float,
+        temperature: float = ROOM,
+    ) -> dict[str, Array]:
+        """A run from the operating point to ``stop`` (s) in steps up to ``longest`` (s), on the finest options
+        that come to the end. Raises EngineError where none does."""
+        for options in (FINE, *RUNS):
+            try:
+                self.load(nodes, around, temperature, options)
+                return self.engine.transient(longest, stop, longest, initial=False)
+            except EngineDead:
+                raise
+            except EngineError as error:
+                failure = error
+        raise failure
