@@ -49,6 +49,11 @@ def parser() -> argparse.ArgumentParser:
     run.add_argument(
         "--waveforms", action="store_true", help="also write waveforms/CORNER.npz for every corner"
     )
+    run.add_argument(
+        "--ledger", type=Path, metavar="FILE",
+        help="file of finished corners, which are not simulated again; default .ramp-harness/ledger.sqlite"
+        " beside the board file",
+    )  # fmt: skip
     run.set_defaults(action=_run)
 
     check = commands.add_parser("check", help="intended against drawn, predictions, lint; no simulation")
@@ -116,7 +121,7 @@ def _run(options: argparse.Namespace) -> int:
     progress = _Progress()
     result = run(
         options.board, jobs=options.jobs, only=options.only, accuracy=options.accuracy, progress=progress,
-        waveforms=options.waveforms,
+        waveforms=options.waveforms, ledger=options.ledger,
     )  # fmt: skip
     progress.end()
     folder = options.out or Path("reports") / result.board.name / result.board.revision

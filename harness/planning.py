@@ -129,7 +129,9 @@ def _test_load(board: Board, netlist: Netlist, output: str) -> float | None:
 
 
 def _hint(hint: pd.Series, name: str) -> float:
-    return float(hint[name]) if name in hint.index else math.nan
+    """A hint, to three digits: what it is worth, and a prediction that moves in the last ones does not make
+    the same corner another one."""
+    return float(f"{float(hint[name]):.3g}") if name in hint.index else math.nan
 
 
 def _period(board: Board) -> float:

@@ -6,7 +6,6 @@ from __future__ import annotations
 import math
 import os
 import re
-import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -23,6 +22,7 @@ from harness.drawing import cautions, compare_drawing, contradictions, drawn_val
 from harness.engine.errors import EngineFailed
 from harness.engine.meanings import meaning
 from harness.findings import BoardError, Finding, NetlistError
+from harness.finished import Finished, open_ledger
 from harness.netlist import Netlist, read_netlist
 from harness.netlist.lint import lint
 from harness.planning import tasks_of
@@ -107,12 +107,14 @@ def run(
     accuracy: float | None = None,
     progress: Progress | None = None,
     waveforms: bool = False,
+    ledger: Path | None = None,
 ) -> RunResult:
-    """Simulates every corner of a board and judges it.
+    """Simulates every corner of a board that no earlier run has finished, and judges all of them.
 
     ``jobs``: worker processes; ``only``: axis values to restrict to; ``accuracy``: share of the period that
     duty bars should reach; ``progress(done, all, text)`` is called as corners finish; ``waveforms``: keep
-    those of every corner, not only of the telling ones. Raises BoardError, NetlistError (input),
+    those of every corner, not only of the telling ones; ``ledger``: the file of finished corners, where it is
+    not the one beside the board file. Raises BoardError, NetlistError (input),
     EngineMissing or EngineFailed (engine).
     """
     begun = time.perf_counter()
@@ -122,7 +124,7 @@ def run(
         board = replace(board, simulation=replace(board.simulation, accuracy=accuracy))
         prepared = replace(prepared, board=board)
     workers = jobs or min(WORKERS, os.cpu_count() or 1)
-    whole = _predicted_in_a_worker(prepared)
+    whole, engine = _predicted_in_a_worker(prepared)
     trusted = trusted_formulas(
         board, prepared.corners, prepared.hand, prepared.hand_on_drawn, whole.ideal, whole.refined
     )
@@ -131,9 +133,10 @@ def run(
     trusted = trusted[rows].reset_index(drop=True)
     hints = prediction.refined.combine_first(prediction.ideal)
     tasks = tasks_of(board, prepared.netlist, prepared.corners, hints)
-    with tempfile.TemporaryDirectory() as spool:
-        results = _simulated(prepared, tasks, workers, Path(spool), progress)
-        return _judged(prepared, prediction, trusted, results, Path(spool), workers, begun, waveforms)
+    with open_ledger(board.path, ledger) as book:
+        finished = Finished(book, board, prepared.corners, tasks, engine)
+        results = _simulated(prepared, tasks, workers, finished, progress)
+        return _judged(prepared, prediction, trusted, results, finished, workers, begun, waveforms)
 
 
 def _only(prepared: Prepared, rows: pd.Series) -> Prepared:
@@ -153,8 +156,9 @@ def _only_predicted(prediction: Prediction, asked: frozenset[str], rows: pd.Seri
     return replace(prediction, **tables, effects=prediction.effects[prediction.effects["corner"].isin(asked)])
 
 
-def _predicted_in_a_worker(prepared: Prepared) -> Prediction:
-    """Device models run on an engine of their own, so that nothing of it is left in this process."""
+def _predicted_in_a_worker(prepared: Prepared) -> tuple[Prediction, str]:
+    """Device models run on an engine of their own, so that nothing of it is left in this process. Also gives
+    the engine's version."""
     from harness.engine.pool import run_all
 
     (outcome,) = (outcome for _, outcome in run_all([prepared], _predict_task, workers=1, seconds=300.0))
@@ -163,19 +167,26 @@ def _predicted_in_a_worker(prepared: Prepared) -> Prediction:
     return outcome.value
 
 
-def _predict_task(prepared: Prepared) -> Prediction:
-    return predictions(prepared, measure=True)
+def _predict_task(prepared: Prepared) -> tuple[Prediction, str]:
+    from harness.engine.session import session
+
+    return predictions(prepared, measure=True), session().version_text
 
 
 def _simulated(
-    prepared: Prepared, tasks: Sequence[Task], workers: int, spool: Path, progress: Progress | None
+    prepared: Prepared,
+    tasks: Sequence[Task],
+    workers: int,
+    finished: Finished,
+    progress: Progress | None,
 ) -> list[CornerResult]:
-    """All corners, in the order of the table; waveforms go to ``spool`` so that memory stays flat."""
+    """All corners, in the order of the table. What is not written down already is simulated; each result is
+    written down at once, its waveforms with it, so that memory stays flat."""
     from harness.engine.pool import run_all
 
-    results: dict[int, CornerResult] = {}
-    order = _probes_first(len(tasks))
-    probes = set(order[:PROBES])
+    results = finished.known()
+    order = [index for index in _probes_first(len(tasks)) if index not in results]
+    probes = set(order[:PROBES]) if not results else set()
     stream = run_all(
         [tasks[index] for index in order],
         simulate,
@@ -185,10 +196,7 @@ def _simulated(
     for place, outcome in stream:
         index = order[place]
         result = outcome.value or CornerResult(tasks[index].corner, "not simulated", reason=outcome.reason)
-        if result.waveforms:
-            np.savez(spool / f"{result.corner}.npz", **result.waveforms)  # type: ignore[arg-type]
-            result.waveforms = {}
-        results[index] = result
+        results[index] = finished.add(index, result)
         if progress is not None:
             progress(len(results), len(tasks), f"{result.corner}: {result.state}")
         if probes and probes <= results.keys():
@@ -228,7 +236,7 @@ def _judged(
     prediction: Prediction,
     trusted: pd.DataFrame,
     results: Sequence[CornerResult],
-    spool: Path,
+    finished: Finished,
     workers: int,
     begun: float,
     keep_all: bool,
@@ -257,10 +265,8 @@ def _judged(
         effects=effects,
         check=prepared.check,
         expected=expected_figures(board, table, prepared.asked),
-        run=_record(prepared, prediction.reused, results, workers, time.perf_counter() - begun),
-        waveforms={
-            corner: _waveforms(spool, corner) for corner in kept if (spool / f"{corner}.npz").exists()
-        },
+        run=_record(prepared, prediction.reused, results, finished, workers, time.perf_counter() - begun),
+        waveforms=finished.waveforms(kept),
         telling=telling,
         formulas={
             name: (str(board.hand[name].text), text)
@@ -278,11 +284,6 @@ def _state(result: CornerResult) -> str:
     rooms = [result.figures.get(name, math.nan) for name in ("headroom", "floor_room")]
     beyond = any(math.isfinite(room) and room < 0 for room in rooms)
     return "out of range" if beyond and result.state != "not simulated" else result.state
-
-
-def _waveforms(spool: Path, corner: str) -> dict[str, Any]:
-    with np.load(spool / f"{corner}.npz", allow_pickle=False) as stored:
-        return {name: stored[name] for name in stored.files}
 
 
 def _harmonics(results: Sequence[CornerResult]) -> pd.DataFrame:
@@ -330,11 +331,17 @@ def _telling(board: Board, table: pd.DataFrame) -> dict[str, str]:
 
 
 def _record(
-    prepared: Prepared, reused_values: int, results: Sequence[CornerResult], workers: int, wall: float
+    prepared: Prepared,
+    reused_values: int,
+    results: Sequence[CornerResult],
+    finished: Finished,
+    workers: int,
+    wall: float,
 ) -> dict[str, Any]:
     """What run.json holds."""
     board, netlist = prepared.board, prepared.netlist
     missing = sum(result.state == "not simulated" for result in results)
+    fresh = [result for index, result in enumerate(results) if index not in finished.reused]
     engines = sorted({result.engine for result in results if result.engine})
     assumed = []
     if TEMPERATURE not in board.axes:
@@ -343,18 +350,19 @@ def _record(
         assumed.append("no intended part values: a wrong part value cannot be noticed")
     if board.roles.comparator and not (board.roles.comparator_class and board.roles.supply):
         assumed.append(UNCHECKED_RANGE)
+    assumed += finished.remarks
     assumed.append("parts at their drawn values: no tolerance is in these corners, only the axes")
     return {
         "board": board.name,
         "revision": board.revision,
         "corners": len(results),
-        "simulated": len(results) - missing,
+        "simulated": len(results) - missing - len(finished.reused),
         "left_out": prepared.left_out,
-        "reused": 0,
+        "reused": len(finished.reused),
         "model_values_reused": reused_values,
         "not_simulated": missing,
-        "engine_seconds": sum(result.engine_seconds for result in results),
-        "callback_seconds": sum(result.callback_seconds for result in results),
+        "engine_seconds": sum(result.engine_seconds for result in fresh),
+        "callback_seconds": sum(result.callback_seconds for result in fresh),
         "wall_seconds": wall,
         "workers": workers,
         "versions": _versions(engines),

@@ -74,8 +74,8 @@ def result_and_prediction(job: Job) -> tuple[RunResult, Prediction]:
 
     def here(tasks: Iterable[object], function: Callable[[object], object], **_: object) -> Iterator[object]:
         for index, outcome in _in_this_process(tasks, function):
-            if isinstance(outcome.value, Prediction):
-                known["prediction"] = outcome.value
+            if isinstance(outcome.value, tuple):
+                known["prediction"] = outcome.value[0]
             yield index, outcome
 
     with patch.object(pool, "run_all", here), patch.object(whole, "prepare", prepared):

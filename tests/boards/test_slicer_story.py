@@ -186,8 +186,8 @@ def test_a_parameter_of_the_model_moves_the_simulation(tmp_path: Path, untouched
 def test_results_do_not_depend_on_the_number_of_workers(tmp_path: Path) -> None:
     board = copy_of_the_board(tmp_path)
     only = ("--only", "temperature=50")
-    run(board, tmp_path / "one", *only, "--jobs", "1")
-    run(board, tmp_path / "two", *only, "--jobs", "2")
+    run(board, tmp_path / "one", *only, "--jobs", "1", "--ledger", str(tmp_path / "one.sqlite"))
+    run(board, tmp_path / "two", *only, "--jobs", "2", "--ledger", str(tmp_path / "two.sqlite"))
     for name in ("corners.csv", "effects.csv", "harmonics.csv", "report.html"):
         one, two = ((tmp_path / folder / name).read_bytes() for folder in ("one", "two"))
         assert one == two, name

@@ -1,0 +1,41 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What decides a result, as plain data to be hashed: objects by their fields, modules by their content."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping
+from dataclasses import fields, is_dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+PACKAGE = Path(__file__).resolve().parent
+
+
+def plain(value: Any) -> Any:
+    """A value ready for JSON: what has a ``fingerprint()`` by that, dataclasses by their fields, so that none
+    can be forgotten, arrays as lists."""
+    if hasattr(value, "fingerprint"):
+        return plain(value.fingerprint())
+    if is_dataclass(value) and not isinstance(value, type):
+        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(key): plain(entry) for key, entry in value.items()}
+    if isinstance(value, np.ndarray | np.generic):
+        return value.tolist()
+    if isinstance(value, Iterable) and not isinstance(value, str):
+        return [plain(entry) for entry in value]
+    return value
+
+
+@cache
+def sources_hash(patterns: tuple[str, ...], package: Path = PACKAGE) -> str:
+    """Hash of the package's files that match any of some patterns: names and content."""
+    digest = hashlib.sha256()
+    for path in sorted({path for pattern in patterns for path in package.glob(pattern)}):
+        digest.update(f"{path.relative_to(package).as_posix()}\0".encode())
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    return digest.hexdigest()
