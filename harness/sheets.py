@@ -20,8 +20,8 @@ from harness.units import parse_si
 KINDS = ("published", "common practice", "from memory")
 JUDGED = ("typical", "limits")
 _BOUNDS = ("least", "typical", "most")
-#: how far a model may lie from a typical figure that is printed without a spread: ours, no source; makers of one
-#: class differ by more (80, 150 and 250 mV of typical saturation in three documents on the 393)
+#: how far a model may lie from a typical figure where the sheet says nothing else: ours, no source; makers of
+#: one class differ by more (80, 150 and 250 mV of typical saturation in three documents on the 393)
 TYPICAL_FACTOR = 1.5
 Argument = float | str
 
@@ -30,10 +30,10 @@ Argument = float | str
 class Figure:
     """One row of a sheet: ``least``, ``typical`` and ``most`` in SI units of ``unit``.
 
-    NaN where nothing is printed. A row without numbers states a behaviour in ``words``. ``at``: arguments of the
-    bench, SI units; of several values of one argument the worst counts. ``judged``: by ``limits`` alone where the
-    typical figure is the size of a spread around 0; else the measured value also has to lie within ``factor`` of
-    the typical one. ``not_measured``: why there is no bench.
+    NaN where nothing is printed. A row without numbers states a behaviour in ``words``. ``at``: arguments of
+    the bench, SI units; of several values of one argument the worst counts. ``judged``: by ``limits`` alone
+    where the typical figure is the size of a spread around 0; else the measured value also has to lie within
+    ``factor`` of the typical one. ``not_measured``: why there is no bench.
     """
 
     name: str
@@ -57,7 +57,7 @@ class Figure:
         return not (value < self.least or value > self.most or math.isnan(value))
 
     def is_near_typical(self, value: float) -> bool:
-        """True where ``value`` lies within the factor of the typical figure, or where none is to be compared."""
+        """True where ``value`` lies within the factor of the typical figure, or where none counts."""
         if self.judged == "limits" or math.isnan(self.typical):
             return True
         ratio = value / self.typical if self.typical else math.nan
@@ -68,8 +68,8 @@ class Figure:
 class Sheet:
     """What is published about the device that a model stands for; ``file`` lies below ``netlists/``.
 
-    ``benches``: the module in ``harness/parts/`` whose benches measure it. ``class_``: the class as board files
-    name it, empty where they name none.
+    ``benches``: the module in ``harness/parts/`` whose benches measure it. ``class_``: as board files name it,
+    empty where they do not. ``polarity``: ``npn`` or ``pnp`` of a subcircuit of transistors, else its kind.
     """
 
     model: str
@@ -80,6 +80,7 @@ class Sheet:
     figures: dict[str, Figure]
     benches: str = ""
     class_: str = ""
+    polarity: str = ""
 
     def model_lines(self) -> list[str]:
         """The model's netlist lines, comments left out."""
@@ -104,7 +105,7 @@ def read_sheet(model: str) -> Sheet:
         figures[row["name"]] = _figure(path.name, row, sources)
     return Sheet(
         device["model"], device["title"], device["file"], device["kind"], tuple(device["pins"]), figures,
-        device.get("benches", ""), device.get("class", ""),
+        device.get("benches", ""), device.get("class", ""), device.get("polarity", device["kind"]),
     )  # fmt: skip
 
 
@@ -147,7 +148,7 @@ def _figure(where: str, row: dict[str, Any], sources: dict[str, Any]) -> Figure:
 
 
 def _arguments(value: Any) -> tuple[Argument, ...]:
-    """Values of one argument of a bench: a text that begins with a digit or a sign is a number with its unit."""
+    """Values of one argument of a bench; text that begins with a digit or a sign is a number and its unit."""
     values = value if isinstance(value, list) else [value]
     return tuple(
         parse_si(each).value if isinstance(each, str) and each[:1] in tuple("+-.0123456789") and each else

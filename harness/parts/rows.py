@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """From sheets to rows: published figure, limit, what the model does, and whether that is within.
 
-A row is ``within`` where no printed limit is broken and the typical figure, where one is printed, is met within
-a factor (1.5 unless the sheet gives another; the factor is ours). It is ``outside`` where a limit is broken,
-``off typical`` where only the factor is, ``no figure`` where the bench found none, and ``not measured`` where
-the sheet says why it has no bench: the reason then stands under ``measured``.
+A row is ``within`` where no printed limit is broken and the typical figure, where one is printed, is met
+within a factor (1.5 unless the sheet gives another; the factor is ours). It is ``outside`` where a limit is
+broken, ``off typical`` where only the factor is, ``no figure`` where the bench found none, and
+``not measured`` where the sheet says why it has no bench: the reason then stands under ``measured``.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from harness.units import engineering
 if TYPE_CHECKING:
     import pandas as pd
 
-FAMILIES = ("comparators", "opamps", "discretes")
+FAMILIES = ("comparators", "opamps", "discretes", "switches")
 WITHIN, OUTSIDE, OFF_TYPICAL = "within", "outside", "off typical"
 NO_FIGURE, NOT_MEASURED = "no figure", "not measured"
 BAD = (OUTSIDE, OFF_TYPICAL, NO_FIGURE)
@@ -143,7 +143,7 @@ def limit_text(figure: Figure) -> str:
 
 
 def parts_table(engine: Engine, names: Sequence[str] = ()) -> pd.DataFrame:
-    """The rows of every model of the package that has a sheet, or of those named. Raises as `rows_of` does."""
+    """The rows of every model of the package, or of those named. Raises as `rows_of` does."""
     import pandas as pd
 
     rows = [

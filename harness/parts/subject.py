@@ -6,7 +6,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from harness.alone.bench import RUNS, Array, Engine, deck
+import numpy as np
+
+from harness.alone.bench import REST, RUNS, Array, Engine, deck
 from harness.engine.errors import EngineDead, EngineError
 from harness.sheets import Sheet
 
@@ -26,13 +28,19 @@ SIZES = {"nmos": "w=1 l=1", "pmos": "w=1 l=1"}
 ROOM = 25.0  # degC
 #: runs over time of a bench, finer than those of board figures: delays are the figures here
 FINE = "method=trap reltol=1e-4 trtol=0.1 abstol=1e-12 vntol=1e-7 itl4=100"
+RISE = 10e-6  # s, of a rise by 1 V that capacitances are measured in
+
+
+def rising(name: str, node: str, around: float) -> str:
+    """A voltage source to ground, named ``v<name>``, that rises by 1 V around a level (V) within `RISE`."""
+    return f"v{name} {node} 0 pwl(0 {around - 0.5!r} {0.1 * RISE!r} {around - 0.5!r} {1.1 * RISE!r} {around + 0.5!r})"
 
 
 @dataclass(frozen=True)
 class Subject:
     """A model ``name`` of a ``kind`` with its ``lines``; ``pins``: names in the order of its element line.
 
-    ``parameters``: what is written behind the model's name, such as ``bias=0``.
+    ``parameters``: what is written behind the model's name, such as ``bias=0``. ``polarity``: of a sheet.
     """
 
     engine: Engine
@@ -41,11 +49,14 @@ class Subject:
     lines: tuple[str, ...]
     pins: tuple[str, ...]
     parameters: str = ""
+    polarity: str = ""
 
     @classmethod
     def of(cls, sheet: Sheet, engine: Engine) -> Subject:
         """The package's own model of a sheet, read anew from its file."""
-        return cls(engine, sheet.model, sheet.kind, tuple(sheet.model_lines()), sheet.pins)
+        return cls(
+            engine, sheet.model, sheet.kind, tuple(sheet.model_lines()), sheet.pins, polarity=sheet.polarity
+        )  # fmt: skip
 
     def with_parameters(self, parameters: str) -> Subject:
         """The same model with other parameters behind its name."""
@@ -84,6 +95,16 @@ class Subject:
         self.load(nodes, around, temperature)
         return self.engine.dc_sweep(source, *span)
 
+    def currents_in_a_rise(
+        self, nodes: Mapping[str, str], around: Sequence[str], temperature: float = ROOM
+    ) -> dict[str, float]:
+        """Source currents (A) over the slope (V/s) of a source of ``around`` that is `rising`: capacitances (F)
+        in the middle of its rise. Raises EngineError."""
+        self.load(nodes, around, temperature, f"{REST} method=trap")
+        wave = self.engine.transient(RISE / 100, 1.2 * RISE, RISE / 100, initial=False)
+        middle = int(np.searchsorted(wave["time"], 0.6 * RISE))
+        return {name: float(wave[name][middle]) * RISE for name in wave if name.endswith("#branch")}
+
     def over_time(
         self,
         nodes: Mapping[str, str],
@@ -92,8 +113,8 @@ class Subject:
         longest: float,
         temperature: float = ROOM,
     ) -> dict[str, Array]:
-        """A run from the operating point to ``stop`` (s) in steps up to ``longest`` (s), on the finest options
-        that come to the end. Raises EngineError where none does."""
+        """A run from the operating point to ``stop`` (s) in steps up to ``longest`` (s), on the finest
+        options that come to the end. Raises EngineError where none does."""
         for options in (FINE, *RUNS):
             try:
                 self.load(nodes, around, temperature, options)
