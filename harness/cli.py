@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The command line: ``ramp-harness run``, ``check``, ``engine``, ``sources``.
+"""The command line: ``ramp-harness run``, ``check``, ``engine``, ``sources``, ``parts``.
 
 Exit codes: 0 everything within and shown, 1 something falls short, 2 bad input, 3 the engine could not run.
 """
@@ -70,6 +70,13 @@ def parser() -> argparse.ArgumentParser:
     sources = commands.add_parser("sources", help="every outside check behind the tool, with its source")
     sources.add_argument("--out", type=Path, metavar="DIR", help="also write sources.csv there")
     sources.set_defaults(action=_sources)
+
+    parts = commands.add_parser(
+        "parts", help="device models measured alone, published figures beside what the models do"
+    )
+    parts.add_argument("models", nargs="*", metavar="NAME", help="only these models of the package")
+    parts.add_argument("--out", type=Path, metavar="DIR", help="also write parts.csv there")
+    parts.set_defaults(action=_parts)
     return top
 
 
@@ -182,6 +189,20 @@ def _sources(options: argparse.Namespace) -> int:
     if options.out:
         write_together(options.out, {"sources.csv": table_writer(table)})
     return SHORT if "off" in counts else WITHIN
+
+
+def _parts(options: argparse.Namespace) -> int:
+    from harness.engine.session import session
+    from harness.parts import parts_table
+    from harness.parts.listing import falls_short, part_lines
+    from harness.writing import table_writer, write_together
+
+    table = parts_table(session(), options.models)
+    for line in part_lines(table):
+        print(line)
+    if options.out:
+        write_together(options.out, {"parts.csv": table_writer(table)})
+    return SHORT if falls_short(table) else WITHIN
 
 
 class _Progress:

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Benches for bipolar transistors, single and in pairs, and for diodes.
 
-Pins of the sheets: collector, base, emitter; c1, b1, e1, c2, b2, e2; anode, cathode. Currents and voltages are
-given as for an NPN, a PNP is measured with every sign turned. Of a pair ``half`` 1 or 2 is measured while the
-other one rests.
+Pins of the sheets: collector, base, emitter; c1, b1, e1, c2, b2, e2; anode, cathode. Currents and voltages
+are given as for an NPN, a PNP is measured with every sign turned. Of a pair ``half`` 1 or 2 is measured while
+the other one rests.
 """
 
 from __future__ import annotations
@@ -113,16 +113,16 @@ def law_slope(part: Subject, low: float, high: float, temperature: float = ROOM,
 
 
 def bulk_resistance(part: Subject, low: float, high: float, temperature: float = ROOM) -> float:
-    """Resistance (Ohm) that explains how far the base-emitter voltage departs from kT/q times the logarithm of
-    the current between two collector currents (A)."""
+    """Resistance (Ohm) that explains how far the base-emitter voltage departs from kT/q times the logarithm
+    of the current between two collector currents (A)."""
     first, second = (_transdiode(part, current, temperature) for current in (low, high))
     ideal = VOLTS_PER_KELVIN * (temperature + ZERO_CELSIUS) * math.log(second[0] / first[0])
     return (second[1] - first[1] - ideal) / (second[0] - first[0])
 
 
 def flattening(part: Subject, low: float, high: float, parameters: str = "") -> float:
-    """What a current meant to be ``high`` (A) misses (cents) where the base voltage is set from ``low`` (A) by
-    the ideal law at 25 degC."""
+    """What a current meant to be ``high`` (A) misses (cents) where the base voltage is set from ``low`` (A)
+    by the ideal law at 25 degC."""
     part = part.with_parameters(parameters)
     first = _transdiode(part, low, ROOM)
     meant = VOLTS_PER_KELVIN * (ROOM + ZERO_CELSIUS) * math.log(high / first[0])

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 from harness.alone.bench import Engine
 from harness.engine.errors import EngineDead, EngineError
+from harness.findings import Finding, InputError, nearest
 from harness.parts.subject import Subject
 from harness.sheets import Figure, Sheet, models, read_sheet
 from harness.units import engineering
@@ -143,12 +144,21 @@ def limit_text(figure: Figure) -> str:
 
 
 def parts_table(engine: Engine, names: Sequence[str] = ()) -> pd.DataFrame:
-    """The rows of every model of the package, or of those named. Raises as `rows_of` does."""
+    """The rows of every model of the package, or of those named. Raises as `rows_of` does, and InputError
+    for a name that has no sheet."""
     import pandas as pd
 
+    known = models()
+    unknown = [
+        Finding(None, f'there is no model "{name}"{nearest(name, known)}')
+        for name in names
+        if name not in known
+    ]
+    if unknown:
+        raise InputError(unknown)
     rows = [
         row
-        for name in names or models()
+        for name in names or known
         for sheet in (read_sheet(name),)
         for row in rows_of(sheet, Subject.of(sheet, engine))
     ]

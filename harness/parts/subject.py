@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.alone.bench import REST, RUNS, Array, Engine, deck
+from harness.alone.bench import REST, RUNS, Array, Engine, deck, piecewise
 from harness.engine.errors import EngineDead, EngineError
 from harness.sheets import Sheet
 
@@ -33,7 +33,8 @@ RISE = 10e-6  # s, of a rise by 1 V that capacitances are measured in
 
 def rising(name: str, node: str, around: float) -> str:
     """A voltage source to ground, named ``v<name>``, that rises by 1 V around a level (V) within `RISE`."""
-    return f"v{name} {node} 0 pwl(0 {around - 0.5!r} {0.1 * RISE!r} {around - 0.5!r} {1.1 * RISE!r} {around + 0.5!r})"
+    low, high = around - 0.5, around + 0.5
+    return piecewise(name, node, [(0.0, low), (0.1 * RISE, low), (1.1 * RISE, high)])
 
 
 @dataclass(frozen=True)
@@ -98,8 +99,8 @@ class Subject:
     def currents_in_a_rise(
         self, nodes: Mapping[str, str], around: Sequence[str], temperature: float = ROOM
     ) -> dict[str, float]:
-        """Source currents (A) over the slope (V/s) of a source of ``around`` that is `rising`: capacitances (F)
-        in the middle of its rise. Raises EngineError."""
+        """Source currents (A) over the slope (V/s) of a source of ``around`` that is `rising`: capacitances
+        (F) in the middle of its rise. Raises EngineError."""
         self.load(nodes, around, temperature, f"{REST} method=trap")
         wave = self.engine.transient(RISE / 100, 1.2 * RISE, RISE / 100, initial=False)
         middle = int(np.searchsorted(wave["time"], 0.6 * RISE))

@@ -115,8 +115,8 @@ def control_level(part: Subject, supply: float, current: float) -> float:
 
 
 def turn_on(part: Subject, supply: float, resistance: float = 1e3, load: float = 50e-12) -> float:
-    """Time (s) from the middle of the control's rise to the middle of the output's, one end at the supply, the
-    other loaded."""
+    """Time (s) from the middle of the control's rise to the middle of the output's, one end at the supply,
+    the other loaded."""
     begin = 100e-9
     control = [(0.0, 0.0), (begin, 0.0), (begin + _EDGE, supply)]
     around = [
@@ -129,8 +129,8 @@ def turn_on(part: Subject, supply: float, resistance: float = 1e3, load: float =
 
 
 def crosstalk(part: Subject, supply: float) -> float:
-    """Peak-to-peak voltage (V) that a full swing of the control up and down leaves at 10 kOhm and 50 pF, 1 kOhm
-    from the other end to ground."""
+    """Peak-to-peak voltage (V) that a full swing of the control up and down leaves at 10 kOhm and 50 pF,
+    1 kOhm from the other end to ground."""
     up, down = 1e-6, 6e-6
     control = [(0.0, 0.0), (up, 0.0), (up + _EDGE, supply), (down, supply), (down + _EDGE, 0.0)]
     around = [
@@ -152,8 +152,8 @@ def charge(part: Subject, supply: float, level: float, load: float = 1e-9) -> fl
 
 
 def switch_capacitance(part: Subject, pin: str, supply: float) -> float:
-    """Capacitance (F) of an end (``one``, ``other``) of the open switch or of its ``control``, everything else at
-    rest; ``through``: from one end to the other."""
+    """Capacitance (F) of an end (``one``, ``other``) of the open switch or of its ``control``, everything
+    else at rest; ``through``: from one end to the other."""
     around = [volts("s", "s", supply)]
     for name, node in (("one", "a"), ("other", "b"), ("control", "c")):
         moves = name == ("one" if pin == "through" else pin)

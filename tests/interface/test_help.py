@@ -13,7 +13,7 @@ import pytest
 
 import harness
 
-COMMANDS = ["run", "check", "engine", "sources"]
+COMMANDS = ["run", "check", "engine", "sources", "parts"]
 
 
 def run(*arguments: str) -> subprocess.CompletedProcess[str]:

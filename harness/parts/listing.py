@@ -1,0 +1,59 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The rows of device models as lines for people: published beside measured, model by model."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import pandas as pd
+
+from harness.parts.rows import BAD, NOT_MEASURED
+from harness.sheets import TYPICAL_FACTOR
+
+_SHOWN = ("quantity", "published", "limit", "measured", "verdict", "condition")
+_WIDEST = 34  # characters of a column; behaviours in words would make the table unreadable
+
+
+def part_lines(table: pd.DataFrame) -> Iterator[str]:
+    """A block for each model, widths alike in all of them, and what it comes to."""
+    shown = {name: [_cut(text) for text in table[name]] for name in _SHOWN}
+    heads = {"published": "typical"}
+    widths = {name: max(len(heads.get(name, name)), *map(len, texts)) for name, texts in shown.items()}
+    number = 0
+    for model, rows in table.groupby("model", sort=False):
+        yield str(model)
+        yield _line([heads.get(name, name) for name in _SHOWN], widths)
+        for _ in range(len(rows)):
+            yield _line([shown[name][number] for name in _SHOWN], widths)
+            number += 1
+        yield ""
+    yield from closing_lines(table)
+
+
+def closing_lines(table: pd.DataFrame) -> Iterator[str]:
+    """How many rows there are of which verdict, each that is bad with its source, and how they are judged."""
+    bad = table[table["verdict"].isin(BAD)]
+    for row in bad.itertuples():
+        published = " and ".join(text for text in (row.published, row.limit) if text)
+        yield f"{row.model}: {row.quantity}: {row.verdict}: measured {row.measured}, published {published}"
+        yield f"    {row.source}"
+    counts = table["verdict"].value_counts().to_dict()
+    total = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))
+    yield f"{len(table)} figures of {table['model'].nunique()} models: {total}."
+    yield f"A typical figure is to be met within a factor of {TYPICAL_FACTOR} unless the sheet sets another; ours."
+    if NOT_MEASURED in counts:
+        yield "A row that is not measured says why in its place."
+
+
+def falls_short(table: pd.DataFrame) -> bool:
+    """True where a row is outside, off the typical figure, or has no figure."""
+    return bool(table["verdict"].isin(BAD).any())
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= _WIDEST else text[: _WIDEST - 3] + "..."
+
+
+def _line(cells: Sequence[str], widths: dict[str, int]) -> str:
+    padded = [cell.ljust(width) for cell, width in zip(cells, widths.values(), strict=True)]
+    return ("  " + "  ".join(padded)).rstrip()
