@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from harness.board import Board
+from harness.intent.cores import ChargedCore
 from harness.netlist import Netlist
 
 PASSIVE, ANY = "rcl", "rclqjmxeg"
@@ -85,7 +86,7 @@ def misplaced(board: Board, netlist: Netlist) -> list[Connection]:
         *drawing.at(roles.load_capacitor, roles.output, PASSIVE),
     ]
     core = board.core
-    if core is not None and core.kind == "charged capacitor":
+    if isinstance(core, ChargedCore):
         found += [
             *drawing.at(core.capacitor, roles.ramp),
             *drawing.at(core.comparator, roles.ramp, ANY),

@@ -12,12 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.alone.bench import Engine, PartAlone
-from harness.alone.comparator import Pins, Surroundings, Switch
+from harness.alone.comparator import Pins, Surroundings
 from harness.characterise import Characteristics
 from harness.corners import corner_table
-from harness.predict import board_core
+from harness.predict.cores import kind_of
 from harness.predict.drawn import Drawn
-from harness.predict.effects import RESET, SOURCE_RESET
 from harness.predict.ramp import Ramp
 from harness.predict.refined import Composition
 
@@ -95,8 +94,9 @@ class Conditions:
         composition = Composition(drawn, Characteristics())
         self.high_below = composition.high_below
         self.threshold = composition.figures(frozenset())["threshold"]
-        self.ramp: Ramp | None = board_core.ramp_of(
-            drawn, Characteristics(), frozenset({RESET, SOURCE_RESET}), self.threshold, self.high_below
+        kind = kind_of(drawn)
+        self.ramp: Ramp | None = (
+            kind.ramp(drawn, Characteristics(), kind.reset, self.threshold, self.high_below) if kind else None
         )
         supply = drawn.supply if np.isfinite(drawn.supply).any() else drawn.all(0.0)
         self.grid = Grid(knots(drawn.temperature), knots(supply), supply)
@@ -118,17 +118,6 @@ class Conditions:
             node: float(np.nan_to_num(median(self.drawn.node(node)))) for node in others if node != supply
         }
         return PartAlone.of(self.netlist, part.name), Pins(*signals, held)
-
-    def switch(self, name: str | None, resistor: str | None) -> Switch | None:
-        """A switch that the trip comparator drives, with the resistor at its drain; None where it is not
-        one."""
-        part, gate = self.drawn.part(name), board_core.gate_node(self.drawn)
-        ends = board_core.switch_ends(self.drawn, name)
-        if part is None or gate is None or ends is None or gate not in [node.lower() for node in part.nodes]:
-            return None
-        drain, source = ends if ends[0] != "0" else ends[::-1]
-        resistance = float(np.nan_to_num(median(self.drawn.value(resistor))))
-        return Switch(PartAlone.of(self.netlist, part.name), gate, drain, source, resistance)
 
     def surroundings(
         self, level: float, feed: Array, resistance: Array, temperature: float, supply: float

@@ -91,7 +91,7 @@ def plain(value: Any) -> Any:
 def sources_hash(package: Path) -> str:
     """Hash of the modules that take and judge figures of models alone."""
     digest = hashlib.sha256()
-    for path in sorted(path for room in ROOMS for path in (package / room).glob("*.py")):
+    for path in sorted(path for room in ROOMS for path in (package / room).rglob("*.py")):
         digest.update(f"{path.relative_to(package).as_posix()}\0".encode())
         digest.update(hashlib.sha256(path.read_bytes()).digest())
     return digest.hexdigest()

@@ -4,11 +4,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import fields
 from typing import TYPE_CHECKING
 
 from harness.findings import NetlistError, nearest
-from harness.intent.objects import Axis, Core, Roles
+from harness.intent.cores import Core
+from harness.intent.objects import Axis, Roles
 from harness.intent.toml_source import Position
 
 if TYPE_CHECKING:
@@ -60,8 +60,8 @@ def _nodes(roles: Roles, core: Core | None) -> Iterator[tuple[Position, str]]:
     for role in _NODES:
         if name := getattr(roles, role):
             yield ("roles", role), name
-    if core and core.trip:
-        yield ("core", "trip"), core.trip
+    if core:
+        yield from ((("core", key), name) for key, name in core.nodes())
 
 
 def _parts(roles: Roles, core: Core | None) -> Iterator[tuple[Position, str]]:
@@ -71,11 +71,7 @@ def _parts(roles: Roles, core: Core | None) -> Iterator[tuple[Position, str]]:
     for rail, name in roles.supplies.items():
         yield ("roles", "supplies", rail), name
     if core:
-        for key in fields(Core):
-            if key.name not in ("kind", "trip", "mirror") and (name := getattr(core, key.name)):
-                yield ("core", key.name), name
-        for place, name in enumerate(core.mirror):
-            yield ("core", "mirror", place), name
+        yield from ((("core", *key), name) for key, name in core.part_names())
 
 
 def _not_settable(netlist: Netlist, name: str, values: tuple[float, ...]) -> list[str]:

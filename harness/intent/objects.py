@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from harness.findings import Finding
 from harness.formula import Formula
 from harness.intent.accuracy import sound_accuracy
+from harness.intent.cores import Core
 from harness.intent.toml_source import Position, dotted, line_of
 from harness.quantities import Scale, stem
 from harness.units import Quantity, engineering
@@ -38,25 +39,6 @@ class Roles:
     load_resistor: str | None = None
     load_capacitor: str | None = None
     supplies: Mapping[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Core:
-    """How the ramp is made: ``kind`` is ``ramp source`` or ``charged capacitor``; ``trip`` is a node, the
-    rest are parts."""
-
-    kind: str
-    source: str | None = None
-    capacitor: str | None = None
-    current: str | None = None
-    comparator: str | None = None
-    trip: str | None = None
-    gate_pullup: str | None = None
-    reset_switch: str | None = None
-    reset_resistor: str | None = None
-    pulldown_switch: str | None = None
-    pulldown_resistor: str | None = None
-    mirror: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -162,6 +144,8 @@ class Board:
     limits: Mapping[str, Limit]
     simulation: Simulation
     sha256: str
+    spread: Mapping[str, Quantity] = field(default_factory=dict)
+    tracking: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     lines: Mapping[Position, int] = field(default_factory=dict, repr=False, compare=False)
 
     def tolerance_of(self, quantity: str) -> Tolerance:

@@ -6,8 +6,11 @@ values.
 from __future__ import annotations
 
 import re
+from dataclasses import Field
+from typing import Any
 
-from harness.intent.objects import Core, Intended, Roles
+from harness.intent.cores import KINDS, Core, is_required
+from harness.intent.objects import Intended, Roles
 from harness.intent.tables import Table, described, read_quantity
 from harness.units import Quantity
 
@@ -21,15 +24,6 @@ _KINDS = {
 }  # fmt: skip
 _ROLE_LETTERS = {"comparator": "X", "pullup": "R", "supply": "V", "load_resistor": "R", "load_capacitor": "C"}
 _TOP_LEVEL = ("pullup", "supply", "load_resistor", "load_capacitor")
-_SWITCHES = "MQJSX"
-_CORE_LETTERS = {
-    "ramp source": {"source": "V"},
-    "charged capacitor": {
-        "capacitor": "C", "current": "VI", "comparator": "X", "gate_pullup": "R", "reset_switch": _SWITCHES,
-        "reset_resistor": "R", "pulldown_switch": _SWITCHES, "pulldown_resistor": "R",
-    },
-}  # fmt: skip
-_CORE_NEEDS = ("capacitor", "current", "comparator")
 _WITH_TOLERANCE = re.compile(r"(.+?)(?:\s*(?:\u00b1|\+/-|\s)\s*(\d+\.?\d*|\.\d+)\s*%)?", re.DOTALL)
 
 
@@ -66,18 +60,22 @@ def read_core(root: Table) -> Core | None:
     if "core" not in root:
         return None
     table = root.table("core", 'a table [core] with kind = "charged capacitor" or "ramp source"')
-    kind = table.choice("kind", _CORE_LETTERS, required=True)
+    kind = table.choice("kind", KINDS, required=True)
     if kind is None:
         return None
-    charged = kind == "charged capacitor"
-    parts = {
-        key: _part(table, key, letters, required=charged and key in _CORE_NEEDS)
-        for key, letters in _CORE_LETTERS[kind].items()
-    }
-    trip = table.text("trip", "the name of a node", required=True) if charged else None
-    mirror = table.texts("mirror", 'a list of transistors such as ["Q1", "Q2"]') if charged else ()
+    core = KINDS[kind]
+    named = {key.name: _named(table, key) for key in core.fields()}
     table.finish()
-    return Core(kind=kind, trip=trip, mirror=mirror, **parts)
+    return core(**named)
+
+
+def _named(table: Table, key: Field[Any]) -> str | tuple[str, ...] | None:
+    """What a key of ``[core]`` names: a node, a part, or a list of parts."""
+    if "list" in key.metadata:
+        return table.texts(key.name, key.metadata["list"])
+    if "node" in key.metadata:
+        return table.text(key.name, "the name of a node", is_required(key))
+    return _part(table, key.name, key.metadata["letters"], is_required(key))
 
 
 def _part(table: Table, key: str, letters: str, required: bool = False) -> str | None:
@@ -116,8 +114,9 @@ def read_intended(root: Table) -> dict[str, Intended]:
         tolerance = None if share is None else float(share) / 100.0
         if unit in ("Ohm", "F", "H") and quantity.value <= 0.0:
             table.wrong(part, f"expected a value above 0, got {described(written)}")
-        elif tolerance is not None and tolerance >= 1.0:
-            table.wrong(part, f"a tolerance of {share} % leaves nothing; expected one below 100 %")
+        elif tolerance is not None and not 0.0 < tolerance < 1.0:
+            says = "leaves nothing" if tolerance else "is none"
+            table.wrong(part, f"a tolerance of {share} % {says}; expected one above 0 and below 100 %")
         else:
             intended[part] = Intended(quantity.value, tolerance, quantity.unit, str(written).strip())
     return intended

@@ -213,7 +213,7 @@ def _known_devices(board: Board, netlist: Netlist) -> frozenset[str]:
     driving = [name for name, part in netlist.parts.items() if part.letter == "x" and output in part.nodes]
     parts: list[str | None] = [board.roles.comparator] if board.roles.comparator else [*driving]
     if core is not None:
-        parts += [core.comparator, core.reset_switch, core.pulldown_switch, core.current, *core.mirror]
+        parts += core.devices()
     return frozenset(part.lower() for part in parts if part)
 
 

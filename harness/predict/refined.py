@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 
 from harness.predict import effects as named
 from harness.predict import output, spectrum, stage
-from harness.predict.board_core import ramp_of, trip_high, trip_low
 from harness.predict.core import Delay, no_delay
+from harness.predict.cores import kind_of
 from harness.predict.drawn import Drawn
 from harness.predict.effects import Effect
 
@@ -160,14 +160,9 @@ class Composition:
 
     def usable(self) -> tuple[Effect, ...]:
         """The effects that have an origin on this board."""
-        core = self.drawn.board.core
-        kind = core.kind if core else None
-        return tuple(
-            effect
-            for effect in named.ALL
-            if (effect.core is None or effect.core == kind)
-            and all(self.known.has(name) for name in effect.needs)
-        )
+        kind = kind_of(self.drawn)
+        effects = (*named.ALWAYS, *(kind.effects if kind else ()))
+        return tuple(effect for effect in effects if all(self.known.has(name) for name in effect.needs))
 
     def origin(self, effect: Effect) -> str:
         """Where the real-part values of an effect come from."""
@@ -185,16 +180,14 @@ class Composition:
             "high_level": drawn.node(roles.output),
             "pullup_current": self._pullup_current(zero),
         }
-        if drawn.board.core and drawn.board.core.kind == "charged capacitor":
-            figures |= {"ramp_high": trip_high(drawn), "ramp_low": trip_low(drawn)}
-        return figures
+        kind = kind_of(drawn)
+        return figures | dict(kind.solved(drawn)) if kind else figures
 
     def declined(self) -> Iterator[tuple[str, str, str]]:
         """(quantity, "unknown", why) of those that the network cannot know for the sake of a part."""
-        board = self.drawn.board
+        kind = kind_of(self.drawn)
         nodes = {"threshold": self.threshold_node, "high_level": self.output_node}
-        if board.core and board.core.trip:
-            nodes["ramp_high"] = board.core.trip
+        nodes |= kind.nodes(self.drawn) if kind else {}
         for quantity, node in nodes.items():
             if why := self.drawn.declined(node):
                 yield quantity, "unknown", why
@@ -218,7 +211,8 @@ class Composition:
             "rise_time": standing.rise_time,
             "fall_time": standing.fall_time,
         }
-        ramp = ramp_of(drawn, self.known, on, threshold, self.high_below)
+        kind = kind_of(drawn)
+        ramp = kind.ramp(drawn, self.known, on, threshold, self.high_below) if kind else None
         if ramp is None:
             return result
         result |= {"ramp_low": ramp.low, "ramp_high": ramp.high, "frequency": 1.0 / ramp.period}

@@ -14,11 +14,12 @@ import pytest
 from harness.board import Board, load_board
 from harness.dimensions import UNITS
 from harness.formula import CONSTANTS, FUNCTIONS
-from harness.intent.objects import Core, Roles, Tolerance
+from harness.intent.cores import KINDS
+from harness.intent.objects import Roles, Tolerance
 from harness.intent.parts import COMPARATOR_CLASSES
 from harness.intent.tables import Table
 from harness.netlist import read_netlist
-from harness.predict import effects
+from harness.predict.cores import ALL_EFFECTS
 from harness.predict.refined import INTERACTION
 from harness.quantities import STATES, STEMS
 from harness.report.tables import AGREEMENT_WORDS, LIMIT_WORDS
@@ -125,9 +126,9 @@ def test_every_table_and_key_is_described(accepted: Mapping[str, set[str]]) -> N
 
 
 def test_every_role_and_kind_of_core_is_described() -> None:
-    for table, kind in (("[roles]", Roles), ("[core]", Core)):
+    for table, kind in (("[roles]", Roles), *(("[core]", core) for core in KINDS.values())):
         assert [field.name for field in fields(kind) if f"`{field.name}`" not in section(table)] == []
-    for word in (*COMPARATOR_CLASSES, effects.SOURCE, effects.CHARGED):
+    for word in (*COMPARATOR_CLASSES, *KINDS):
         assert f'"{word}"' in PAGE
 
 
@@ -163,7 +164,7 @@ def test_every_word_of_a_verdict_is_explained() -> None:
 
 
 def test_every_effect_is_listed() -> None:
-    names = [SLIP, FORMULA, REMAINDER, INTERACTION, *(effect.name for effect in effects.ALL)]
+    names = [SLIP, FORMULA, REMAINDER, INTERACTION, *(effect.name for effect in ALL_EFFECTS)]
     assert [name for name in names if name not in WORDS] == []
 
 

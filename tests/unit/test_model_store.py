@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-import harness.alone.core_benches
+import harness.alone.cores.charged
 import harness.alone.slicer_benches
 from harness.alone import store
 from harness.alone.benches import benches_of
@@ -130,7 +130,7 @@ class Listening:
 def asked(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """All that a bench asks of the engine: circuits, values, analyses."""
     ear = Listening()
-    for module in (harness.alone.slicer_benches, harness.alone.core_benches):
+    for module in (harness.alone.slicer_benches, harness.alone.cores.charged):
         monkeypatch.setattr(module, "the_engine", lambda: ear)
     bench.measure()
     assert ear.heard

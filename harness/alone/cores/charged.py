@@ -11,17 +11,17 @@ from numpy.typing import NDArray
 
 from harness.alone import comparator as comparators
 from harness.alone import core as cores
-from harness.alone.bench import among, element_line, support_lines
+from harness.alone.bench import PartAlone, among, element_line, support_lines
 from harness.alone.comparator import Surroundings, Switch
 from harness.alone.conditions import Conditions, knots, median, slope_knots, the_engine
 from harness.alone.core import Mirror
 from harness.alone.subject import Bench, Refused, Value
-from harness.predict import board_core
+from harness.predict.cores import charged
 
 Array = NDArray[np.float64]
 
 
-def core_benches(on: Conditions) -> Iterator[Bench | Refused]:
+def benches(on: Conditions) -> Iterator[Bench | Refused]:
     """All benches of the core."""
     yield from _trip(on)
     yield from _switches(on)
@@ -29,18 +29,29 @@ def core_benches(on: Conditions) -> Iterator[Bench | Refused]:
     yield from _capacitance(on)
 
 
+def _switch(on: Conditions, name: str | None, resistor: str | None) -> Switch | None:
+    """A switch that the trip comparator drives, with the resistor at its drain; None where it is not one."""
+    part, gate = on.drawn.part(name), charged.gate_node(on.drawn)
+    ends = charged.switch_ends(on.drawn, name)
+    if part is None or gate is None or ends is None or gate not in [node.lower() for node in part.nodes]:
+        return None
+    drain, source = ends if ends[0] != "0" else ends[::-1]
+    resistance = float(np.nan_to_num(median(on.drawn.value(resistor))))
+    return Switch(PartAlone.of(on.netlist, part.name), gate, drain, source, resistance)
+
+
 def _trip(on: Conditions) -> Iterator[Bench | Refused]:
-    core, drawn, grid = on.board.core, on.drawn, on.grid
-    assert core is not None
+    drawn, grid = on.drawn, on.grid
+    core = charged.core_of(drawn)
     names = ("trip.bias_ramp", "trip.bias_trip", "trip.offset", "trip.close_delay", "trip.open_delay")
-    gate = board_core.gate_node(drawn)
+    gate = charged.gate_node(drawn)
     found = on.comparator(core.comparator, core.trip, gate)
     if found is None:
         yield Refused("trip", names, "the pins of the trip comparator could not be told apart")
         return
     part, pins = found
     model = part.part.model
-    high, low = board_core.trip_high(drawn), board_core.trip_low(drawn)
+    high, low = charged.trip_high(drawn), charged.trip_low(drawn)
     feed, resistance = drawn.node(gate), drawn.value(core.gate_pullup)
 
     def where(level: Array, temperature: float, supply: float) -> Surroundings:
@@ -69,8 +80,8 @@ def _trip(on: Conditions) -> Iterator[Bench | Refused]:
     switches = [
         switch
         for switch in (
-            on.switch(core.reset_switch, core.reset_resistor),
-            on.switch(core.pulldown_switch, core.pulldown_resistor),
+            _switch(on, core.reset_switch, core.reset_resistor),
+            _switch(on, core.pulldown_switch, core.pulldown_resistor),
         )
         if switch is not None
     ]
@@ -107,12 +118,12 @@ def _trip(on: Conditions) -> Iterator[Bench | Refused]:
 
 
 def _switches(on: Conditions) -> Iterator[Bench | Refused]:
-    core, drawn, grid = on.board.core, on.drawn, on.grid
-    assert core is not None
-    gate_voltage = drawn.node(board_core.gate_node(drawn))
+    drawn, grid = on.drawn, on.grid
+    core = charged.core_of(drawn)
+    gate_voltage = drawn.node(charged.gate_node(drawn))
     for title, name in (("reset", core.reset_switch), ("pulldown", core.pulldown_switch)):
         names = (f"{title}.on_resistance",)
-        switch = on.switch(name, None)
+        switch = _switch(on, name, None)
         if switch is None or not np.isfinite(gate_voltage).any():
             yield Refused(f"{title} switch", names, "its gate is not the trip comparator's output")
             continue
@@ -139,8 +150,8 @@ def _switches(on: Conditions) -> Iterator[Bench | Refused]:
 
 def _mirror_alone(on: Conditions, supply: float) -> Mirror | None:
     """The mirror's transistors, the resistors between them, and the rails that these hang on."""
-    core, drawn = on.board.core, on.drawn
-    assert core is not None
+    drawn = on.drawn
+    core = charged.core_of(drawn)
     ramp = on.board.roles.ramp.lower()
     parts = [drawn.part(name) for name in core.mirror]
     program = drawn.part(core.current)
@@ -164,8 +175,8 @@ def _mirror_alone(on: Conditions, supply: float) -> Mirror | None:
 
 
 def _mirror(on: Conditions) -> Iterator[Bench | Refused]:
-    core, drawn, grid = on.board.core, on.drawn, on.grid
-    assert core is not None
+    drawn, grid = on.drawn, on.grid
+    core = charged.core_of(drawn)
     names = ("mirror.current",)
     if not core.mirror:
         return
@@ -175,7 +186,7 @@ def _mirror(on: Conditions) -> Iterator[Bench | Refused]:
         return
     program = drawn.value(core.current)
     currents = knots(np.log10(program[program > 0]))
-    ends = np.concatenate([board_core.trip_low(drawn), board_core.trip_high(drawn)])
+    ends = np.concatenate([charged.trip_low(drawn), charged.trip_high(drawn)])
     ends = ends[np.isfinite(ends)]
     if not len(currents) or not len(ends) or ends.min() == ends.max():
         yield Refused("mirror", names, "the pitch current or the trip levels are not known")
@@ -204,14 +215,13 @@ def _mirror(on: Conditions) -> Iterator[Bench | Refused]:
 def _capacitance(on: Conditions) -> Iterator[Bench | Refused]:
     """What the parts on the ramp add to its capacitor: comparator inputs, switch, mirror output; at the
     middle supply."""
-    core, drawn, grid = on.board.core, on.drawn, on.grid
-    assert core is not None
+    drawn, grid = on.drawn, on.grid
     names = ("ramp.capacitance",)
     if not len(grid.supplies):
         yield Refused("capacitance on the ramp", names, "the supply is not known")
         return
     supply = float(grid.supplies[len(grid.supplies) // 2])
-    low, high = grid.at(board_core.trip_low(drawn), supply), grid.at(board_core.trip_high(drawn), supply)
+    low, high = grid.at(charged.trip_low(drawn), supply), grid.at(charged.trip_high(drawn), supply)
     lines, support, words = _on_the_ramp(on, supply)
     if not lines or not np.isfinite(low + high):
         yield Refused("capacitance on the ramp", names, "no part on the ramp is understood")
@@ -234,8 +244,8 @@ def _capacitance(on: Conditions) -> Iterator[Bench | Refused]:
 def _on_the_ramp(on: Conditions, supply: float) -> tuple[list[str], list[str], list[str]]:
     """Element lines of the parts on the ramp node, each with its own surroundings; models; their
     names."""
-    core, drawn, grid = on.board.core, on.drawn, on.grid
-    assert core is not None
+    drawn, grid = on.drawn, on.grid
+    core = charged.core_of(drawn)
     lines: list[str] = []
     support: list[str] = []
     words: list[str] = []
@@ -256,7 +266,7 @@ def _on_the_ramp(on: Conditions, supply: float) -> tuple[list[str], list[str], l
 
     inputs = (
         (on.board.roles.comparator, on.board.roles.threshold, on.board.roles.output),
-        (core.comparator, core.trip, board_core.gate_node(drawn)),
+        (core.comparator, core.trip, charged.gate_node(drawn)),
     )
     for k, (name, level, driven) in enumerate(inputs):
         found = on.comparator(name, level, driven)
@@ -266,7 +276,7 @@ def _on_the_ramp(on: Conditions, supply: float) -> tuple[list[str], list[str], l
         lines.append(part.line(f"dut{k}", tied(f"c{k}", {pins.ramp: "node"})))
         support += part.support
         words.append(part.part.name)
-    switch = on.switch(core.reset_switch, core.reset_resistor)
+    switch = _switch(on, core.reset_switch, core.reset_resistor)
     if switch is not None:
         inner = {switch.gate: "0", switch.source: "0", switch.drain: "drain"}
         lines.append(switch.part.line("dut2", among(inner)))
