@@ -79,14 +79,16 @@ def smooth(time: Array, wave: Array, k: int) -> bool:
     1."""
     if k < 1 or k + 2 >= len(time):
         return False
-    steps = np.diff(time[k - 1 : k + 3])
-    shorter, longer = np.minimum(steps[1:], steps[:-1]), np.maximum(steps[1:], steps[:-1])
-    if np.any(shorter <= 0) or np.any(longer > STEP_RATIO * shorter):
+    a, b, c, d = time[k - 1 : k + 3].tolist()  # plain floats: arrays of four cost ten times as much
+    before, step, beyond = b - a, c - b, d - c
+    if before <= 0 or step <= 0 or beyond <= 0:
         return False
-    slopes = np.diff(wave[k - 1 : k + 3]) / steps
-    left = (slopes[1] - slopes[0]) / (steps[0] + steps[1])
-    right = (slopes[2] - slopes[1]) / (steps[1] + steps[2])
-    return bool(left * right > 0 and 1 / BEND_RATIO < left / right < BEND_RATIO)
+    if max(before, step) > STEP_RATIO * min(before, step) or max(step, beyond) > STEP_RATIO * min(step, beyond):
+        return False
+    a, b, c, d = wave[k - 1 : k + 3].tolist()
+    first, second, third = (b - a) / before, (c - b) / step, (d - c) / beyond
+    left, right = (second - first) / (before + step), (third - second) / (step + beyond)
+    return left * right > 0 and 1 / BEND_RATIO < left / right < BEND_RATIO
 
 
 Cubic = tuple[float, float, float, float, float, float]

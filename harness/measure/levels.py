@@ -47,8 +47,9 @@ def state_levels(time: Array, wave: Array) -> StateLevels:
     low, high = float(wave.min()), float(wave.max())
     if low == high:
         return StateLevels(low, high, "mode", "mode")
-    below = _mode(time, wave, low, high, upper=False)
-    above = _mode(time, wave, low, high, upper=True)
+    spread = _Spread(time, wave)
+    below = _mode(spread, low, high, upper=False)
+    above = _mode(spread, low, high, upper=True)
     return StateLevels(
         low if below is None else below,
         high if above is None else above,
@@ -57,9 +58,8 @@ def state_levels(time: Array, wave: Array) -> StateLevels:
     )
 
 
-def _mode(time: Array, wave: Array, low: float, high: float, upper: bool) -> float | None:
+def _mode(spread: _Spread, low: float, high: float, upper: bool) -> float | None:
     """The mode of one half of the range, or None where there is no distinct one."""
-    spread = _Spread(time, wave)
     for bins in (BINS, BINS // 10):
         edges = low + (high - low) / 2 * (np.arange(bins // 2 + 1) / (bins // 2) + upper)
         edges[-1] = high if upper else edges[-1]  # rounding must not leave a state at the very top outside
@@ -94,26 +94,36 @@ class _Spread:
     """How the time of a piecewise linear wave spreads over its values."""
 
     def __init__(self, time: Array, wave: Array) -> None:
-        moving = np.diff(time) > 0
-        self.step = np.diff(time)[moving]
-        self.low = np.minimum(wave[1:], wave[:-1])[moving]
-        self.high = np.maximum(wave[1:], wave[:-1])[moving]
-        rise = self.high - self.low
-        self.flat = rise == 0
-        self.rise = np.where(self.flat, 1.0, rise)
-        self.total = float(self.step.sum())
+        steps = time[1:] - time[:-1]
+        moving = steps > 0
+        step = steps[moving]
+        low = np.minimum(wave[1:], wave[:-1])[moving]
+        high = np.maximum(wave[1:], wave[:-1])[moving]
+        flat = low == high
+        self.total = float(step.sum())
+        self.corners = np.unique(np.concatenate((low, high)))
+        sloped = ~flat
+        self.step, self.low, self.rise = step[sloped], low[sloped], (high - low)[sloped]
+        self.flat_step, self.flat_level = step[flat], low[flat]
 
     def below(self, value: float, inclusive: bool = False) -> float:
         """Time (s) spent below ``value``, or at and below it."""
-        share = np.clip((value - self.low) / self.rise, 0.0, 1.0)
-        flat = self.low <= value if inclusive else self.low < value
-        return float(np.sum(self.step * np.where(self.flat, flat, share)))
+        share = np.minimum(np.maximum((value - self.low) / self.rise, 0.0), 1.0)
+        spent = float((self.step * share).sum())
+        if len(self.flat_step):
+            resting = self.flat_level <= value if inclusive else self.flat_level < value
+            spent += float(self.flat_step[resting].sum())
+        return spent
 
     def all_below(self, values: Array) -> Array:
         """Time (s) spent below each of the values."""
-        share = np.clip((values[:, np.newaxis] - self.low) / self.rise, 0.0, 1.0)
-        flat = self.low < values[:, np.newaxis]
-        return np.asarray(np.sum(self.step * np.where(self.flat, flat, share), axis=1))
+        share = values[:, np.newaxis] - self.low
+        share /= self.rise
+        np.maximum(share, 0.0, out=share)
+        np.minimum(share, 1.0, out=share)
+        share *= self.step
+        resting = np.where(self.flat_level < values[:, np.newaxis], self.flat_step, 0.0)
+        return np.asarray(share.sum(axis=1) + resting.sum(axis=1))
 
     def median(self, least: float, most: float) -> float:
         """Median over the time spent from ``least`` to ``most``, both included; their middle where there is
@@ -122,7 +132,7 @@ class _Spread:
         if after <= before:
             return (least + most) / 2
         target = (before + after) / 2
-        corners = np.unique(np.concatenate((self.low, self.high)))
+        corners = self.corners
         corners = np.concatenate(([least], corners[(corners > least) & (corners < most)], [most]))
         first, last = 0, len(corners) - 1
         while first < last:  # the first corner at or below which the wave spends the target time

@@ -17,12 +17,12 @@ def check(time: Array, *waves: Array) -> None:
     """Raise ValueError unless ``time`` (s, shape (n,)) never runs back and every wave is finite, as long."""
     if time.ndim != 1 or len(time) < 2:
         raise ValueError(f"a record needs at least two points in time, this one has the shape {time.shape}")
-    if not np.all(np.isfinite(time)) or np.any(np.diff(time) < 0):
+    if not np.isfinite(time).all() or (time[1:] < time[:-1]).any():
         raise ValueError("the times of a record must be finite and must never run back")
     for wave in waves:
         if wave.shape != time.shape:
             raise ValueError(f"a wave has the shape {wave.shape}, its time has {time.shape}")
-        if not np.all(np.isfinite(wave)):
+        if not np.isfinite(wave).all():
             raise ValueError("a wave holds values that are not finite")
 
 
