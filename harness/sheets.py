@@ -68,8 +68,8 @@ class Figure:
 class Sheet:
     """What is published about the device that a model stands for; ``file`` lies below ``netlists/``.
 
-    ``benches``: the module in ``harness/parts/`` whose benches measure it. ``class_``: as board files name it,
-    empty where they do not. ``polarity``: ``npn`` or ``pnp`` of a subcircuit of transistors, else its kind.
+    ``benches``: the module in ``harness/parts/`` whose benches measure it. ``class_``: as board files name
+    it, empty where they do not. ``polarity``: ``npn`` or ``pnp`` of a subcircuit of transistors, else its kind.
     """
 
     model: str
