@@ -83,8 +83,9 @@ def smooth(time: Array, wave: Array, k: int) -> bool:
     before, step, beyond = b - a, c - b, d - c
     if before <= 0 or step <= 0 or beyond <= 0:
         return False
-    if max(before, step) > STEP_RATIO * min(before, step) or max(step, beyond) > STEP_RATIO * min(step, beyond):
-        return False
+    for one, other in ((before, step), (step, beyond)):
+        if max(one, other) > STEP_RATIO * min(one, other):
+            return False
     a, b, c, d = wave[k - 1 : k + 3].tolist()
     first, second, third = (b - a) / before, (c - b) / step, (d - c) / beyond
     left, right = (second - first) / (before + step), (third - second) / (step + beyond)
