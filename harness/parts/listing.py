@@ -39,8 +39,9 @@ def closing_lines(table: pd.DataFrame) -> Iterator[str]:
         yield f"    {row.source}"
     counts = table["verdict"].value_counts().to_dict()
     total = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))
-    yield f"{len(table)} figures of {table['model'].nunique()} models: {total}."
-    yield f"A typical figure is to be met within a factor of {TYPICAL_FACTOR} unless the sheet sets another; ours."
+    models = table["model"].nunique()
+    yield f"{len(table)} figures of {models} {'model' if models == 1 else 'models'}: {total}."
+    yield f"Typical figures are to be met within a factor of {TYPICAL_FACTOR} or the sheet's own, both ours."
     if NOT_MEASURED in counts:
         yield "A row that is not measured says why in its place."
 

@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 
 FAMILIES = ("comparators", "opamps", "discretes", "switches")
 WITHIN, OUTSIDE, OFF_TYPICAL = "within", "outside", "off typical"
-NO_FIGURE, NOT_MEASURED = "no figure", "not measured"
-BAD = (OUTSIDE, OFF_TYPICAL, NO_FIGURE)
+NO_FIGURE, NOT_MEASURED, OUT_OF_RANGE = "no figure", "not measured", "out of range"
+BAD = (OUTSIDE, OFF_TYPICAL, NO_FIGURE, OUT_OF_RANGE)
 
 #: a bench: the model and the arguments of the sheet in, a figure in SI units out; NaN where there is none
 BenchFunction = Callable[..., float]
@@ -107,12 +107,18 @@ def verdict(figure: Figure, value: float) -> str:
     return WITHIN if figure.is_near_typical(value) else OFF_TYPICAL
 
 
-def rows_of(sheet: Sheet, subject: Subject) -> Iterator[Row]:
-    """One row a figure of the sheet, measured one after the other. Raises EngineDead, ValueError."""
+def rows_of(sheet: Sheet, subject: Subject, foreign: bool = False) -> Iterator[Row]:
+    """One row a figure of the sheet, measured one after the other. Raises EngineDead, ValueError.
+
+    ``foreign``: somebody else's model, which has none of the parameters that ours have.
+    """
     benches = benches_of(sheet)
     for figure in sheet.figures.values():
-        if figure.not_measured:
-            yield _row(sheet, subject, figure, figure.not_measured, NOT_MEASURED)
+        reason = figure.not_measured
+        if foreign and "parameters" in figure.at:
+            reason = "asks for a parameter of the package's own model"
+        if reason:
+            yield _row(sheet, subject, figure, reason, NOT_MEASURED)
             continue
         if not figure.bench:
             raise ValueError(f"{sheet.model}.toml: {figure.name}: names neither bench nor not_measured")
@@ -127,11 +133,12 @@ def rows_of(sheet: Sheet, subject: Subject) -> Iterator[Row]:
 
 
 def _row(sheet: Sheet, subject: Subject, figure: Figure, measured: str, word: str) -> Row:
-    typical = "" if math.isnan(figure.typical) else engineering(figure.typical, figure.unit)
+    silent = all(math.isnan(bound) for bound in (figure.least, figure.typical, figure.most))
+    words = figure.words if silent else ""
+    typical = words if math.isnan(figure.typical) else engineering(figure.typical, figure.unit)
     source = f"{figure.source}: {figure.place}" + (f" ({figure.kind})" if figure.kind != "published" else "")
     return Row(
-        subject.name, figure.name, figure.condition, typical or ("" if figure.unit else figure.words),
-        limit_text(figure), measured, source, word,
+        subject.name, figure.name, figure.condition, typical, limit_text(figure), measured, source, word,
     )  # fmt: skip
 
 

@@ -17,13 +17,14 @@ LETTERS = {
     "subcircuit": "x",
     "nmos": "m",
     "pmos": "m",
+    "vdmos": "m",
     "npn": "q",
     "pnp": "q",
     "njf": "j",
     "pjf": "j",
     "d": "d",
 }
-#: what the element line of a kind needs beside its model: the small MOSFET is written for w = l = 1
+#: what the element line of a model of the package needs: the small MOSFET is written for w = l = 1
 SIZES = {"nmos": "w=1 l=1", "pmos": "w=1 l=1"}
 ROOM = 25.0  # degC
 #: runs over time of a bench, finer than those of board figures: delays are the figures here
@@ -55,9 +56,8 @@ class Subject:
     @classmethod
     def of(cls, sheet: Sheet, engine: Engine) -> Subject:
         """The package's own model of a sheet, read anew from its file."""
-        return cls(
-            engine, sheet.model, sheet.kind, tuple(sheet.model_lines()), sheet.pins, polarity=sheet.polarity
-        )  # fmt: skip
+        lines, size = tuple(sheet.model_lines()), SIZES.get(sheet.kind, "")
+        return cls(engine, sheet.model, sheet.kind, lines, sheet.pins, size, sheet.polarity)
 
     def with_parameters(self, parameters: str) -> Subject:
         """The same model with other parameters behind its name."""
@@ -66,7 +66,7 @@ class Subject:
     def element(self, nodes: Mapping[str, str], name: str = "dut") -> str:
         """Its element line: ``nodes`` by pin name. Raises KeyError for a pin that has no node."""
         words = [LETTERS[self.kind] + name, *(nodes[pin] for pin in self.pins), self.name]
-        return " ".join([*words, self.parameters or SIZES.get(self.kind, "")]).strip()
+        return " ".join([*words, self.parameters]).strip()
 
     def load(
         self, nodes: Mapping[str, str], around: Sequence[str], temperature: float = ROOM, options: str = ""
