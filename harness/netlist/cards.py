@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from harness.findings import Finding, nearest
 from harness.netlist import words
+from harness.netlist.dialects.files import HINT
 from harness.netlist.elements import CODE_MODELS, MODEL_TYPES, parse_part
 from harness.netlist.lines import Line, Reading
 from harness.netlist.parts import Part, Visible, node
@@ -313,9 +314,8 @@ class _Builder:
             return
         name, kind, body = match[1].lower(), match[2].lower(), match[3].strip()
         if kind not in _TYPES:
-            self.problem(
-                line, f'is of the type "{match[2]}", which is not taken here{nearest(kind, _TYPES)}', match[1]
-            )
+            hint = HINT if kind in ("vswitch", "iswitch", "res", "cap", "ind") else nearest(kind, _TYPES)
+            self.problem(line, f'is of the type "{match[2]}", which is not taken here{hint}', match[1])
         if body.startswith("(") and body.endswith(")"):
             body = body[1:-1]
         earlier = self.here.models.get(name)

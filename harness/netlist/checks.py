@@ -16,6 +16,8 @@ from collections.abc import Iterator, Mapping
 from harness.findings import Finding, NetlistError, nearest
 from harness.netlist import words
 from harness.netlist.cards import Cards, Circuit
+from harness.netlist.dialects.expressions import FUNCTIONS
+from harness.netlist.dialects.files import HINT
 from harness.netlist.elements import VALUE_NAMES
 from harness.netlist.lines import Line
 from harness.netlist.parts import Part, node
@@ -117,7 +119,7 @@ def _models(scope: Scope, values: Values) -> Iterator[Finding]:
             sentence = words.doubtful_number(text)
             if sentence:
                 yield _finding(model.line, sentence, model.name)
-            elif words.is_expression(text):
+            elif words.is_expression(text) or text.isidentifier():  # an engine looks a bare word up, too
                 yield from _attempt(scope, text, model.line, values)[1]
 
 
@@ -175,9 +177,8 @@ def _expression(scope: Scope, part: Part, nodes: frozenset[str]) -> Iterator[Fin
             )
     for name in words.functions_used(plain):
         if name not in ENGINE_FUNCTIONS and scope.circuit.find_function(name) is None:
-            hint = {"if": "; write condition ? a : b", "limit": "; write min(max(x, low), high)"}.get(
-                name, nearest(name, ENGINE_FUNCTIONS)
-            )
+            hint = nearest(name, ENGINE_FUNCTIONS) if name not in FUNCTIONS else ""
+            hint = {"if": "; write condition ? a : b"}.get(name, hint) + (HINT if name in FUNCTIONS else "")
             yield _finding(part.line, f'`{text}`: the engine has no function "{name}"{hint}', part.name)
     for name in words.nodes_used(text):
         if "." not in name and node(name) not in nodes:

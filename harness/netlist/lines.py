@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -61,20 +61,23 @@ class _Entry:
 _CONTROL_CHARACTER = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202f\u2060\ufeff]")
 _ODD_SPACE = re.compile(r"[^\S \t]")
 _COMMENT = re.compile(r";|//|(?:(?<=[\s,])|^)\$(?=\s|$)")
-_LETTERS = str.maketrans({"\u00b5": "u", "\u03bc": "u"})
+_LETTERS = str.maketrans({"\u00b5": "u", "\u03bc": "u", "\u2126": "Ohm", "\u03a9": "Ohm"})
 _LICENCE = re.compile(r"\*?\s*SPDX-", re.IGNORECASE)
 _TITLE = re.compile(r"^(?:\*+|\.title(?=\s|$))", re.IGNORECASE)  # what may stand before a title
 _END = re.compile(r"\.end$", re.IGNORECASE)
 
 
-def read_lines(path: Path, roots: Sequence[Path]) -> Reading:
+def read_lines(
+    path: Path, roots: Sequence[Path], translated: Callable[[Path], bool] | None = None
+) -> Reading:
     """The logical lines of a netlist with its includes put in, in order; title and ``.end`` left out.
 
-    ``roots``: the folders that includes are read from; the first is the netlist's own. Never raises for what
-    a file holds: every problem lands in ``findings`` of the result.
+    ``roots``: the folders that includes are read from; the first is the netlist's own. ``translated``: of
+    which files (by resolved path) the lines will be written anew before an engine sees them. Never raises for
+    what a file holds: every problem lands in ``findings`` of the result.
     """
     reading = Reading()
-    reader = _Reader(reading, [root.resolve() for root in roots])
+    reader = _Reader(reading, [root.resolve() for root in roots], translated or (lambda path: False))
     text = reader.text_of(path)
     if text is not None:
         first, _, rest = text.partition("\n")
@@ -84,9 +87,10 @@ def read_lines(path: Path, roots: Sequence[Path]) -> Reading:
 
 
 class _Reader:
-    def __init__(self, reading: Reading, roots: Sequence[Path]) -> None:
+    def __init__(self, reading: Reading, roots: Sequence[Path], translated: Callable[[Path], bool]) -> None:
         self.reading = reading
         self.roots = roots
+        self.translated = translated
         self.seen: set[tuple[Path, str | None, int]] = set()
         self.open_subcircuits: list[int] = []
 
@@ -110,9 +114,14 @@ class _Reader:
             self.problem(path, None, f"cannot be read: {error.strerror or error}")
             return None
         self.reading.files.append((path.resolve(), hashlib.sha256(data).hexdigest()))
-        if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-            self.problem(path, 1, "is written in UTF-16; save it as UTF-8")
-            return None
+        wide = _two_bytes(data)
+        if wide:
+            self.note(path, 1, "is written in UTF-16 and was read so")
+            try:
+                return data.decode(wide).replace("\r\n", "\n").replace("\r", "\n").removeprefix("\ufeff")
+            except UnicodeDecodeError as error:
+                self.problem(path, 1, f"begins as UTF-16 and is none ({error.reason}); save it as UTF-8")
+                return None
         if b"\x00" in data:
             self.problem(
                 path, data[: data.index(b"\x00")].count(b"\n") + 1, "holds binary data; expected plain text"
@@ -181,7 +190,7 @@ class _Reader:
         found_section = skipping = control = ended = False
         for index, entry in enumerate(entries):
             line = Line(" ".join(piece for piece in entry.pieces if piece), path, entry.number)
-            sentence = refused_pieces(entry.pieces)
+            sentence = refused_pieces(entry.pieces, self.translated(path.resolve()))
             keyword = line.keyword
             if control:
                 control = not keyword.startswith(".endc")
@@ -262,11 +271,19 @@ class _Reader:
         """The file that an include means, if it lies in one of the folders that are read."""
         plain = name.replace("\\", "/")
         if re.match(r"/|[A-Za-z]:|~|.*\$", plain):
-            self.problem(
-                line.path, line.number, f'"{name}": write the place of an include relative to the netlist, '
-                "without a drive, ~ or $"
-            )  # fmt: skip
-            return None
+            beside = plain.rpartition("/")[2]
+            if "$" in beside or not any((base / beside).is_file() for base in (folder, *self.roots)):
+                self.problem(
+                    line.path, line.number, f'"{name}": write the place of an include relative to the '
+                    "netlist, without a drive, ~ or $, or put the file beside it"
+                )  # fmt: skip
+                return None
+            self.note(
+                line.path,
+                line.number,
+                f'"{name}" is a place on some machine; read "{beside}" from here instead',
+            )
+            plain = beside
         outside = False
         for base in (folder, *self.roots):
             try:
@@ -300,6 +317,18 @@ class _Reader:
                 ]
         hint = nearest(plain, names)
         return hint if "did you mean" in hint else ""
+
+
+def _two_bytes(data: bytes) -> str:
+    """The codec of a text with two bytes a letter, by its mark or by its zeros; empty for any other."""
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "utf-16"
+    head = data[:400]
+    if len(head) >= 8 and len(data) % 2 == 0:
+        for codec, low, zeros in (("utf-16-le", head[::2], head[1::2]), ("utf-16-be", head[1::2], head[::2])):
+            if b"\x00" not in low and zeros.count(b"\x00") > 0.8 * len(zeros):
+                return codec
+    return ""
 
 
 def _words(rest: str) -> list[str]:

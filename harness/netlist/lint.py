@@ -203,7 +203,7 @@ def _engines(found: FlatPart) -> Iterator[Finding]:
     if model is not None and model.kind.startswith("vdmos") and not {"vto", "kp"} <= set(model.parameters):
         message = "a vdmos model without vto and kp conducts differently in different versions of the engine"
         yield _finding(model.line, message, model.name)
-    if part.letter == "a" or (part.function is not None and part.function[0] in ("poly", "table")):
+    if part.letter == "a":
         message = "wants code models, which many installations of the engine lack; value={...} does not"
         yield _finding(part.line, message, key)
     base = re.search(r"(?<![\w.])pow\s*\(\s*-", part.value_text, re.IGNORECASE)

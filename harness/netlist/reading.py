@@ -24,6 +24,7 @@ from harness.findings import Finding, NetlistError, nearest
 from harness.netlist import words
 from harness.netlist.cards import Cards, Circuit, Model, read_cards
 from harness.netlist.checks import check, is_behavioural
+from harness.netlist.dialects import COMMERCIAL, Dialects, translate
 from harness.netlist.elements import parse_part
 from harness.netlist.excerpt import excerpt
 from harness.netlist.lines import Line, Reading, read_lines
@@ -255,14 +256,17 @@ def _lowered(settings: Mapping[str, float] | None) -> dict[str, float]:
     return {name.lower(): float(value) for name, value in (settings or {}).items()}
 
 
-def read_netlist(path: Path | str, folders: Sequence[Path] = ()) -> Netlist:
+def read_netlist(path: Path | str, folders: Sequence[Path] = (), dialects: Dialects | None = None) -> Netlist:
     """Read and check a netlist.
 
     Includes come from the netlist's own folder, ``folders``, and the parts that ship with the package;
-    nowhere else. Raises NetlistError with every problem found, each with its file and line.
+    nowhere else. ``dialects``: which file is written in which notation, by default all in the engine's own.
+    Raises NetlistError with every problem found, each with its file and line.
     """
-    path = Path(path)
-    reading = read_lines(path, [path.parent, *folders, netlists_folder()])
+    path, dialects = Path(path), dialects or Dialects()
+    roots = [path.parent, *folders, netlists_folder()]
+    reading = read_lines(path, roots, lambda file: dialects.of(file) == COMMERCIAL)
+    translate(reading, dialects)
     cards = read_cards(reading)
     findings = [*reading.findings, *cards.findings]
     scopes: list[Scope] = []

@@ -91,9 +91,14 @@ REFUSALS: tuple[Refusal, ...] = (
     ),
     _refusal(
         "random value",
-        _CALL.format("(a?gauss|a?unif|limit)"),
+        _CALL.format("a?(gauss|unif)"),
+        "the engine reads this function as a random number, drawn once; give tolerances in the board file",
+    ),
+    _refusal(
+        "limit",
+        _CALL.format("limit"),
         "the engine reads this function as a random number, drawn once; write min(max(x, low), high) to "
-        "clip, and give tolerances in the board file",
+        'clip; dialect = "commercial" in [board] may read it',
     ),
     _refusal(
         "external source",
@@ -105,22 +110,24 @@ REFUSALS: tuple[Refusal, ...] = (
 _MODEL_TYPE = re.compile(r"^(\s*\.model\s+\S+\s+)limit(?=\s*\()", re.IGNORECASE | re.ASCII)
 
 
-def refused(text: str) -> str:
+def refused(text: str, translated: bool = False) -> str:
     """The sentence for the first thing in a line that is refused, or an empty text.
 
     ``text`` is a logical line with its comment removed, or a comment line as it stands. Letter case,
-    indentation and blanks do not matter.
+    indentation and blanks do not matter. ``translated``: its expressions will be written anew, ``limit`` as a
+    clipper.
     """
     plain = _MODEL_TYPE.sub(r"\1limiter", text)
     if plain.lstrip().startswith("*"):
         return next((entry.sentence for entry in _IN_COMMENTS if entry.pattern.search(plain)), "")
-    return next((entry.sentence for entry in REFUSALS if entry.pattern.search(plain)), "")
+    left = (entry for entry in REFUSALS if not (translated and entry.name == "limit"))
+    return next((entry.sentence for entry in left if entry.pattern.search(plain)), "")
 
 
-def refused_pieces(pieces: tuple[str, ...]) -> str:
+def refused_pieces(pieces: tuple[str, ...], translated: bool = False) -> str:
     """The same for a line and its continuations, however an engine may join them: with a blank or without."""
-    return refused(" ".join(pieces)) or (
-        refused("".join(piece.strip() for piece in pieces)) if len(pieces) > 1 else ""
+    return refused(" ".join(pieces), translated) or (
+        refused("".join(piece.strip() for piece in pieces), translated) if len(pieces) > 1 else ""
     )
 
 

@@ -61,7 +61,7 @@ PAYLOADS = [
     ("backtick", "R2 a 0 `touch {marker}`", 4),
     ("cshunt", ".options cshunt=1p", 4),
     ("cshunt", ".option reltol=1e-4\n.opt reltol=1e-4\n+ CSHUNT=1p", 5),
-    ("random value", "B1 b 0 V=limit(v(a), 0, 1)", 4),
+    ("limit", "B1 b 0 V=limit(v(a), 0, 1)", 4),
     ("random value", "R2 a 0 {{agauss(1k, 10, 1)}}", 4),
     ("random value", ".param x={{unif(1, 0.1)}}", 4),
     ("external source", "V2 b 0 dc 0 external", 4),

@@ -40,7 +40,7 @@ def warnings(folder: Path, text: str) -> list[str]:
         ("M1 a b 0 mm\n.model mm vdmos(kp=1)", "board.cir:6: mm: a vdmos model without vto and kp"),
         ("B1 c 0 V=pow(-v(a),2)\nR2 c 0 1k", "board.cir:5: B1: pow() of a negative number"),
         ("V2 a 0 6", "board.cir:5: V2: closes a ring of voltage sources between a and 0"),
-        ("E1 c 0 POLY(1) a 0 0 2\nR2 c 0 1k", "board.cir:5: E1: wants code models"),
+        ("A1 a c gg\nR2 c 0 1k\n.model gg gain(gain=2)", "board.cir:5: A1: wants code models"),
         ("X1 a b idle\n.subckt idle p n k=1\nR1 p n 1k\n.ends", "board.cir:6: k: idle does not use this"),
     ],
 )  # fmt: skip
@@ -53,6 +53,7 @@ def test_each_warning(tmp_path: Path, line: str, sentence: str) -> None:
     "line",
     [
         "* nothing",
+        "E1 c 0 POLY(1) a 0 0 2\nR2 c 0 1k",
         "R2 a 0 10Meg",
         "R2 a 0 4.7",
         "C2 a 0 100p",

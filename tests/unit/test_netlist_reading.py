@@ -82,13 +82,70 @@ def test_latin_1_is_read_with_a_note(write: Write) -> None:
     assert "Latin-1" in netlist.notes[0].message
 
 
-@pytest.mark.parametrize(
-    ("data", "word"),
-    [("title\nR1 a 0 1k\n".encode("utf-16"), "UTF-16"), (b"title\nR1 a 0 1k\x00\n", "binary")],
-)
-def test_other_encodings_are_named(write: Write, data: bytes, word: str) -> None:
-    with pytest.raises(NetlistError, match=word):
+@pytest.mark.parametrize("codec", ["utf-16", "utf-16-le", "utf-16-be"])
+def test_two_bytes_a_letter_are_read_with_a_note(write: Write, codec: str) -> None:
+    netlist = read(write("title\r\nR1 a 0 1k\r\nC1 a 0 2.2\u00b5\r\nV1 a 0 1\r\n".encode(codec)))
+    assert netlist.title == "title" and netlist.value("c1") == pytest.approx(2.2e-6)
+    assert ["UTF-16" in note.message for note in netlist.notes] == [True]
+
+
+@pytest.mark.parametrize("data", [b"title\nR1 a 0 1k\x00\n", b"\xff\xfet\x00\xd8", b"\x00\x01\x02\x03" * 40])
+def test_what_is_no_text_is_named(write: Write, data: bytes) -> None:
+    with pytest.raises(NetlistError, match="binary data|UTF-16"):
         read(write(data))
+
+
+def test_a_place_on_another_machine_is_looked_for_beside_the_netlist(write: Write) -> None:
+    """Exported netlists name their libraries by the place they had where they were drawn."""
+    write(".model dd d(is=1e-15)\n", "some.dio")
+    for place in (r"C:\Users\someone\lib\some.dio", "/opt/some tool/some.dio", "~/some.dio"):
+        netlist = read(write(f'title\nV1 a 0 1\nD1 a 0 dd\n.lib "{place}"\n'))
+        assert list(netlist.models) == ["dd"]
+        assert "place on some machine" in netlist.notes[0].message and netlist.notes[0].line == 4
+    with pytest.raises(NetlistError, match="or put the file beside it"):
+        read(write("title\nV1 a 0 1\nR1 a 0 1k\n.lib /etc/passwd\n"))
+
+
+@pytest.mark.parametrize(
+    "value", ["4.7kOhm", "4.7k\u2126", "4.7K\u03a9", "4700", "4.7e3", "{4.7k}", "'4.7*1k'"]
+)
+def test_ways_to_write_4700_ohms(write: Write, value: str) -> None:
+    netlist = read(write(f"title\nV1 a 0 1\nR1 a 0 {value}\n"))
+    assert netlist.value("r1") == pytest.approx(4700.0)
+    assert all(line.text.isascii() for line in netlist.deck())
+
+
+def test_bookkeeping_is_left_out_with_a_note(write: Write) -> None:
+    netlist = read(
+        write(
+            'title\nV1 a 0 1\nR1 a b 1k tol=1 pwr=0.1\nC1 b 0 10u V=16 Irms=0 mfg="A B" pn="x-1" type="film"\n'
+            "Q1 a b 0 qq\n.model qq NPN(BF=100 Vceo=40 Icrating=200m mfg=nobody)\n"
+        )
+    )
+    assert netlist.value("c1") == pytest.approx(10e-6) and not netlist.parts["c1"].parameters
+    assert netlist.models["qq"].parameters == {"bf": "100"}
+    assert [(note.line, note.key) for note in netlist.notes] == [(3, "R1"), (4, "C1"), (6, "qq")]
+    assert all("left out" in note.message for note in netlist.notes)
+
+
+def test_a_word_in_a_model_is_a_finding(write: Write) -> None:
+    """To the engine it is an undefined parameter, which costs its process."""
+    with pytest.raises(NetlistError, match='there is no parameter "nothing"') as caught:
+        read(write("title\nV1 a 0 1\nQ1 a a 0 qq\n.model qq npn(bf=nothing)\n"))
+    assert caught.value.findings[0].line == 4
+    assert read(write("title\n.param known=90\nV1 a 0 1\nQ1 a a 0 qq\n.model qq npn(bf=known)\n")).models
+
+
+def test_a_resistance_in_series_becomes_a_part(write: Write) -> None:
+    netlist = read(write("title\nV1 a 0 1 Rser=2\nC1 a b 1u Rser=0.1 Lser=1n Rpar=10Meg\nR1 b 0 1k\n"))
+    assert netlist.value("RV1_rser") == 2.0 and netlist.value("rc1_rser") == 0.1
+    assert netlist.parts["v1"].nodes == ("a", "v1_rser") and netlist.parts["rv1_rser"].nodes == (
+        "v1_rser",
+        "0",
+    )
+    assert [netlist.parts[name].nodes for name in ("c1", "rc1_rser", "lc1_lser", "rc1_rpar")] == [
+        ("a", "c1_rser"), ("c1_rser", "c1_lser"), ("c1_lser", "b"), ("a", "b"),
+    ]  # fmt: skip
 
 
 def test_an_invisible_character_is_named(write: Write) -> None:
