@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from harness.characterise import NOT_YET
+from harness.intent.objects import UNCONFIRMED
 from harness.predict.refined import Prediction
 from harness.quantities import stem
 from harness.run import Prepared, predictions, prepare
@@ -90,6 +91,10 @@ def _drawing_lines(prepared: Prepared) -> list[str]:
         return ["The board file intends no part values: a wrong part value cannot be noticed."]
     same = int((table["verdict"] == "same").sum())
     lines = [f"Intended against drawn: {same} part values the same."]
+    if not prepared.board.confirmed:
+        lines.append(
+            f"But {UNCONFIRMED}. Compare each with your notes, then delete `confirmed = false` in [board]."
+        )
     for _, row in table[table["verdict"] != "same"].iterrows():
         match row["verdict"]:
             case "differs":

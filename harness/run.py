@@ -23,6 +23,7 @@ from harness.engine.errors import EngineFailed
 from harness.engine.meanings import meaning
 from harness.findings import BoardError, Finding, NetlistError
 from harness.finished import Finished, open_ledger
+from harness.intent.objects import UNCONFIRMED
 from harness.netlist import Netlist, read_netlist
 from harness.netlist.lint import lint
 from harness.planning import tasks_of
@@ -75,7 +76,7 @@ def prepare(path: str | Path, only: Only = ()) -> Prepared:
     """Reads board file and netlist and predicts by hand. Raises BoardError or NetlistError with all
     findings."""
     board = load_board(Path(path))
-    netlist = read_netlist(board.netlist, board.include)
+    netlist = read_netlist(board.netlist, board.include, board.dialects)
     if findings := board.check_against(netlist):
         raise BoardError(findings)
     corners = corner_table(board)
@@ -135,7 +136,7 @@ def run(
     tasks = tasks_of(board, prepared.netlist, prepared.corners, hints)
     with open_ledger(board.path, ledger) as book:
         finished = Finished(book, board, prepared.corners, tasks, engine)
-        results = _simulated(prepared, tasks, workers, finished, progress)
+        results = simulated(prepared, tasks, workers, finished, progress)
         return _judged(prepared, prediction, trusted, results, finished, workers, begun, waveforms)
 
 
@@ -173,7 +174,7 @@ def _predict_task(prepared: Prepared) -> tuple[Prediction, str]:
     return predictions(prepared, measure=True), session().version_text
 
 
-def _simulated(
+def simulated(
     prepared: Prepared,
     tasks: Sequence[Task],
     workers: int,
@@ -243,7 +244,7 @@ def _judged(
 ) -> RunResult:
     board, netlist = prepared.board, prepared.netlist
     corners = prepared.corners.copy()
-    corners["state"] = [_state(result) for result in results]
+    corners["state"] = [state_of(result) for result in results]
     corners["reason"] = [result.reason or "; ".join(result.notes) for result in results]
     figures = pd.DataFrame([result.figures for result in results], index=corners.index)
     widths = pd.DataFrame([result.bars for result in results], index=corners.index)
@@ -278,7 +279,7 @@ def _judged(
     )
 
 
-def _state(result: CornerResult) -> str:
+def state_of(result: CornerResult) -> str:
     """The measured state, or ``out of range`` where both comparator inputs leave what its class is right
     for."""
     rooms = [result.figures.get(name, math.nan) for name in ("headroom", "floor_room")]
@@ -348,6 +349,8 @@ def _record(
         assumed.append(f"temperature {ROOM_TEMPERATURE:g} degC: the board has no temperature axis")
     if not board.intended:
         assumed.append("no intended part values: a wrong part value cannot be noticed")
+    elif not board.confirmed:
+        assumed.append(UNCONFIRMED)
     if board.roles.comparator and not (board.roles.comparator_class and board.roles.supply):
         assumed.append(UNCHECKED_RANGE)
     assumed += finished.remarks

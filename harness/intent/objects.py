@@ -13,6 +13,7 @@ from harness.formula import Formula
 from harness.intent.accuracy import sound_accuracy
 from harness.intent.cores import Core
 from harness.intent.toml_source import Position, dotted, line_of
+from harness.netlist.dialects.files import Dialects
 from harness.quantities import Scale, stem
 from harness.units import Quantity, engineering
 
@@ -20,12 +21,18 @@ if TYPE_CHECKING:
     from harness.netlist import Netlist
     from harness.results import RunResult
 
+UNCONFIRMED = (
+    "the intended values were copied from the drawing and are not confirmed: a wrong part value cannot be"
+    " noticed yet"
+)
+
 
 @dataclass(frozen=True)
 class Roles:
     """Which node or part plays which part. None where the board file says nothing.
 
-    ``ramp``, ``threshold`` and ``output`` are nodes; ``supplies`` gives the source of each rail.
+    ``ramp``, ``threshold``, ``output`` and ``emitter`` (what the comparator's output pulls down to) are nodes;
+    ``supplies`` gives the source of each rail.
     """
 
     ramp: str
@@ -33,6 +40,7 @@ class Roles:
     output: str
     comparator: str | None = None
     comparator_class: str | None = None
+    emitter: str | None = None
     ramp_input: str | None = None
     pullup: str | None = None
     supply: str | None = None
@@ -121,6 +129,8 @@ class Board:
 
     ``hand`` holds the formulas in the order of the file; ``hand_order`` names them so that each comes after
     those it uses. ``hand_units`` gives each formula's unit. ``lines`` gives the line of each key.
+    ``dialects``: in which notation the netlist's files are written. ``confirmed``: the intended values were
+    typed from the designer's notes, not copied from the drawing.
     """
 
     path: Path
@@ -147,6 +157,8 @@ class Board:
     spread: Mapping[str, Quantity] = field(default_factory=dict)
     tracking: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     lines: Mapping[Position, int] = field(default_factory=dict, repr=False, compare=False)
+    dialects: Dialects = field(default_factory=Dialects)
+    confirmed: bool = True
 
     def tolerance_of(self, quantity: str) -> Tolerance:
         """The board file's tolerance of a quantity, or the usual one. Raises KeyError for no quantity."""

@@ -109,6 +109,11 @@ class Table:
         value = self._get(key, int, expected, required)
         return value if isinstance(value, int) else None
 
+    def flag(self, key: str, default: bool) -> bool:
+        """true or false."""
+        value = self._get(key, bool, "true or false", False)
+        return value if isinstance(value, bool) else default
+
     def text(self, key: str, expected: str = "a text in quotes", required: bool = False) -> str | None:
         """A text that is not empty."""
         value = self._get(key, str, expected, required)

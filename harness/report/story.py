@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from harness import quantities
+from harness.intent.objects import UNCONFIRMED
 from harness.report import rounding, tables
 from harness.report.complete import completed
 from harness.report.left_open import not_shown
@@ -203,6 +204,8 @@ def intent_words(result: RunResult, slips: tuple[Slip, ...]) -> str:
             f" {rounding.count(len(alone), 'drawn value')} without an intended one, where a wrong value"
             f" cannot be noticed: {rounding.listed(alone)}."
         )
+    if not result.board.confirmed:
+        words += f" But {UNCONFIRMED}."
     return words
 
 
