@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Matched pairs as exponential converters use them, in ngspice against Shockley's law in closed form.
 
-The law: collector current I = I_s exp((V_be - r I) / V_T) with V_T = kT/q and the exact constants of the SI; with
-a bulk resistance r it is solved by the Lambert W function. Published figures of the pairs are held in
+The law: collector current I = I_s exp((V_be - r I) / V_T) with V_T = kT/q and the exact constants of the SI;
+with a bulk resistance r it is solved by the Lambert W function. Published figures of the pairs are held in
 test_device_sheets.py.
 """
 
@@ -32,8 +32,8 @@ def thermal(temperature: float) -> float:
 def currents(
     engine: Session, pair: str, sign: float, bases: list[float], parameters: str, temperature: float = 27.0
 ) -> list[tuple[float, float]]:
-    """Collector currents (A) of both halves, emitters together, the first base at 0.5 V and the second higher by
-    each of ``bases`` (V); collectors at their bases, so that the collector voltage does not join in."""
+    """Collector currents (A) of both halves, emitters together, the first base at 0.5 V and the second higher
+    by each of ``bases`` (V); collectors at their bases, so that the collector voltage does not join in."""
     lines = [
         *read_sheet(pair).model_lines(), f"x1 c1 b1 0 c2 b2 0 {pair} {parameters}",
         f"vb1 b1 0 {0.5 * sign!r}", "vb2 b2 0 0", "vc1 c1 b1 0", "vc2 c2 b2 0",
@@ -82,7 +82,7 @@ def test_bulk_resistance_flattens_as_the_closed_form_says(engine: Session, pair:
 
 @pytest.mark.parametrize(("pair", "sign"), PAIRS)
 def test_ratio_of_the_halves_does_not_drift_where_one_does(engine: Session, pair: str, sign: float) -> None:
-    """One transistor's current grows many times over 50 K; two with the same bases stay the same to a cent."""
+    """One transistor's current grows many times over 50 K; two with the same bases stay alike to a cent."""
     cold, hot = (currents(engine, pair, sign, [0.0], "", t)[0] for t in (10.0, 60.0))
     assert hot[0] > 20 * cold[0]
     for one, other in (cold, hot):

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The CMOS switch and the switching JFET at work, in ngspice: resistance, charge, control, a capacitor emptied.
+"""The CMOS switch and the switching JFET at work, in ngspice: resistance, charge, control, capacitors emptied.
 
-Published figures of both are held in test_device_sheets.py; here stand the laws between them, closed forms and
-what each parameter is for.
+Published figures of both are held in test_device_sheets.py; here stand the laws between them, closed forms
+and what each parameter is for.
 """
 
 from __future__ import annotations
@@ -75,8 +75,8 @@ def test_resistance_parameter_scales(engine: Session) -> None:
     ("supply", "tau", "fall"), [(5.0, 470e-9, 2.16e-6), (10.0, 180e-9, 0.83e-6), (15.0, 125e-9, 0.58e-6)]
 )
 def test_empties_a_capacitor(engine: Session, supply: float, tau: float, fall: float) -> None:
-    """1 nF from 5 V to 50 mV takes ln 100 times R C with the typical 470, 180, 125 Ohm (SCHS047M); the switch is
-    faster near the rail, where its resistance is lower, by no more than its own curve says."""
+    """1 nF from 5 V to 50 mV takes ln 100 times R C with the typical 470, 180, 125 Ohm (SCHS047M); the switch
+    is faster near the rail, where its resistance is lower, by no more than its own curve says."""
     curve = resistances(engine, supply)
     lines = (f"vc c 0 pulse(0 {supply!r} 100n 20n 20n 1 2)", "va a 0 0", "cb b 0 1n", ".ic v(b)=5")
     switch(engine, *lines, supply=supply, parameters="charge=0 leakage=0")
@@ -121,7 +121,7 @@ def opened(engine: Session, supply: float, parameters: str = "") -> float:
 
 
 def test_pushes_charge_that_grows_with_the_supply(engine: Session) -> None:
-    """The gate that falls has 0.4 pF more to the switch than the one that rises: Q = 0.4 pF times the supply."""
+    """The gate that falls has 0.4 pF more to the switch than the one that rises: Q = 0.4 pF times supply."""
     for supply in SUPPLIES:
         assert opened(engine, supply) == pytest.approx(-0.4e-12 * supply, rel=0.1)
         assert abs(opened(engine, supply, "charge=0")) < 0.1 * 0.4e-12 * supply
@@ -157,7 +157,7 @@ def drain_current(engine: Session, gate: float, drain: float, temperature: float
 
 
 def test_resistance_belongs_to_cut_off_and_zero_bias_current(engine: Session) -> None:
-    """Square law: |V_off| / (2 I_DSS) lies within 16 % of the pairs that onsemi prints (note 2), ours as well."""
+    """Square law: |V_off| / (2 I_DSS) lies within 16 % of the pairs that onsemi prints (note 2); so does ours."""
     resistance = 0.1 / drain_current(engine, 0.0, 0.1)
     square = 3.0 / (2 * drain_current(engine, 0.0, 15.0))
     for printed, current, voltage in ((52.0, 25e-3, 2.2), (30.0, 75e-3, 4.8)):
@@ -166,8 +166,8 @@ def test_resistance_belongs_to_cut_off_and_zero_bias_current(engine: Session) ->
 
 
 def test_jfet_empties_a_capacitor_in_time(engine: Session) -> None:
-    """1 nF from 5 V to 50 mV takes ln 100 times R C, and no more on top than the drain current, which does not
-    pass its zero-bias value, takes from 5 V down to where the channel is a resistor."""
+    """1 nF from 5 V to 50 mV takes ln 100 times R C, and no more on top than the drain current, which does
+    not pass its zero-bias value, takes from 5 V down to where the channel is a resistor."""
     lines = ("j1 d g 0 jfet_switching_n", "vg g 0 pulse(-10 0 20n 1n 1n 1 2)", "cd d 0 1n", ".ic v(d)=5")
     engine.load([*JFET.model_lines(), *lines, ".options reltol=1e-5 trtol=1"])
     wave = engine.transient(0.1e-9, 500e-9, 0.5e-9, initial=True)
