@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 
 import pandas as pd
 
@@ -13,6 +12,7 @@ from harness.board import Board
 from harness.engine.steps import Plan
 from harness.measure.cycle import Probes
 from harness.netlist import Netlist
+from harness.pins import all_parts, part_of, stage_pins
 from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE
 from harness.simulate import SINK, Task
 
@@ -32,17 +32,29 @@ def _upper_first(nodes: Sequence[str], output: str) -> tuple[str, str]:
     return (nodes[1], nodes[0]) if nodes[0] == output else (nodes[0], nodes[1])
 
 
-def _resistors_at(netlist: Netlist, output: str) -> list[str]:
-    """Keys of the resistors with an end at the output."""
-    return [name for name, part in netlist.parts.items() if part.letter == "r" and output in part.nodes[:2]]
+def _resistors_at(netlist: Netlist, node: str, comparator: str | None) -> list[str]:
+    """Full names of the resistors with an end at a node, those inside the comparator left out."""
+    inside = f"{(comparator or '').lower()}."
+    return [
+        name
+        for name, letter, nodes in all_parts(netlist)
+        if letter == "r" and node in nodes[:2] and not (comparator and name.startswith(inside))
+    ]
 
 
-def sink_currents(netlist: Netlist, output: str) -> tuple[tuple[str, float], ...]:
-    """The saved currents of the resistors at the output, as (name, sign): together they bring what the
-    comparator sinks."""
+def _current(netlist: Netlist, name: str) -> str:
+    """The saved current of a part."""
+    return f"@{netlist.engine_name(name.lower())}[i]"
+
+
+def sink_currents(
+    netlist: Netlist, node: str, comparator: str | None = None
+) -> tuple[tuple[str, float], ...]:
+    """The saved currents of the resistors at the comparator's output, as (name, sign): together they bring what
+    the comparator sinks."""
     return tuple(
-        (f"@{name}[i]", 1.0 if netlist.parts[name].nodes[1] == output else -1.0)
-        for name in _resistors_at(netlist, output)
+        (_current(netlist, name), 1.0 if netlist.flat[name].nodes[1] == node else -1.0)
+        for name in _resistors_at(netlist, node, comparator)
     )
 
 
@@ -51,39 +63,21 @@ def probes_of(board: Board, netlist: Netlist) -> Probes:
     roles = board.roles
     ramp, threshold, output = (str(node).lower() for node in (roles.ramp, roles.threshold, roles.output))
     plus, minus = (threshold, ramp) if roles.ramp_input == "minus" else (ramp, threshold)
-    pins = netlist.parts[roles.comparator.lower()].nodes if roles.comparator else ()
-    supply = _supply_node(netlist.parts[roles.supply.lower()].nodes, pins) if roles.supply else None
-    ground = _lowest(netlist, [pin for pin in pins if pin not in (ramp, threshold, output, supply)])
-    pullup = netlist.parts[roles.pullup.lower()] if roles.pullup else None
-    coupled = bool(pins) and output not in pins and not (pullup and output in pullup.nodes)
+    pins = stage_pins(board, netlist)
+    feed = part_of(netlist, roles.supply)
+    supply = pins.supply if pins else feed.nodes[0] if feed else None
+    pullup = part_of(netlist, roles.pullup)
+    pin = pins.output if pins else output
     return Probes(
         ramp=ramp, threshold=threshold, output=output, plus=plus, minus=minus, supply_node=supply,
-        ground_node=ground, output_ground=ground, coupled=coupled,
+        ground_node=pins.negative if pins else "0", output_ground=pins.reference if pins else "0",
+        coupled=pins is not None and pin != output,
         class_=roles.comparator_class,
-        pullup_current=f"@{roles.pullup.lower()}[i]" if roles.pullup else None,
-        pullup_nodes=_upper_first(pullup.nodes, output) if pullup else None,
+        pullup_current=_current(netlist, roles.pullup) if roles.pullup else None,
+        pullup_nodes=_upper_first(pullup.nodes, pin) if pullup else None,
         sink_current=SINK,
         supplies={rail: f"{source.lower()}#branch" for rail, source in (roles.supplies or {}).items()},
     )  # fmt: skip
-
-
-def _supply_node(nodes: Sequence[str], pins: Sequence[str]) -> str:
-    """The node of the supply's source that is a pin of the comparator, or its positive one."""
-    return next((node for node in nodes if node in pins), nodes[0])
-
-
-def _lowest(netlist: Netlist, pins: Sequence[str]) -> str:
-    """Of the comparator's pins that have no other role, the one at the lowest voltage: its ground."""
-    level = {"0": 0.0}
-    for name, part in netlist.parts.items():
-        if part.letter == "v":
-            upper, lower = part.nodes[:2]
-            with suppress(KeyError, ValueError):  # a source of time has no value of its own
-                if lower == "0":
-                    level[upper] = netlist.value(name)
-                elif upper == "0":
-                    level[lower] = -netlist.value(name)
-    return min(pins, key=lambda pin: level.get(pin, math.inf), default="0")
 
 
 def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.DataFrame) -> list[Task]:
@@ -91,7 +85,8 @@ def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.Da
     fall."""
     deck = tuple(line.text for line in netlist.deck())
     probes = probes_of(board, netlist)
-    sinks = sink_currents(netlist, probes.output)
+    pins = stage_pins(board, netlist)
+    sinks = sink_currents(netlist, pins.output if pins else probes.output, board.roles.comparator)
     load = _test_load(board, netlist, probes.output)
     tasks = []
     for position, (_, row) in enumerate(corners.iterrows()):
@@ -124,7 +119,7 @@ def _test_load(board: Board, netlist: Netlist, output: str) -> float | None:
     wanted = asked in board.hand or asked in board.limits or any(e.quantity == asked for e in board.expected)
     if not wanted:
         return None
-    conductance = sum(1.0 / netlist.value(name) for name in _resistors_at(netlist, output))
+    conductance = sum(1.0 / netlist.value(name) for name in _resistors_at(netlist, output, board.roles.comparator))
     return 10.0 / conductance if conductance else 1e5
 
 

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.pins import part_of
+
 if TYPE_CHECKING:
     from harness.netlist import Netlist, Part
 
@@ -55,9 +57,11 @@ class PartAlone:
 
     @classmethod
     def of(cls, netlist: Netlist, name: str) -> PartAlone:
-        """The part ``name`` of a netlist with the models, subcircuits and parameters that it needs. Raises
-        KeyError."""
-        part = netlist.parts[name.lower()]
+        """The part ``name`` of a netlist, also one inside an instance, with the models, subcircuits and
+        parameters that it needs. Raises KeyError."""
+        part = part_of(netlist, name)
+        if part is None:
+            raise KeyError(name)
         return cls(part, tuple(support_lines(netlist, [part])))
 
     def line(self, name: str, nodes: Callable[[str], str]) -> str:

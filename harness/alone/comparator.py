@@ -30,19 +30,23 @@ Array = NDArray[np.float64]
 BIAS_SWING = 1.0  # V on either side of the level
 FINE, FINE_STEP, COARSE_STEP = 0.6, 0.02, 0.25  # V: output curve
 REST_AFTER = 25e-6  # s: what a run gives the output to answer
+BEYOND, DRIVEN_STEP, DRIVEN_FINE = 0.1, 0.02, 4.0  # V: output curve of an output that drives both ways
+DRIVEN_REST = 100e-6  # s: what an op-amp gets to leave its overload and to slew
 OFFSET_SPAN, OFFSET_STEP = 20e-3, 0.2e-3  # V
+LEAST_STEP = 0.5  # V between the states of an output that drives both ways
 LET_GO = 0.1  # of the current of a conducting output; what an output takes in that is off is far less
 
 
 @dataclass(frozen=True)
 class Pins:
     """Nodes of the comparator's line by what they do. ``held``: node -> V for all that is neither input nor
-    output."""
+    output; ``reference``: the node that the output pulls down to, where that is not the lowest of them."""
 
     ramp: str
     level: str
     output: str
     held: Mapping[str, float]
+    reference: str | None = None
 
 
 @dataclass(frozen=True)
@@ -58,8 +62,8 @@ class Switch:
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What the comparator works with: level at its inputs (V), voltage and resistance that load its
-    output."""
+    """What the comparator works with: level at its inputs (V), voltage and resistance that load its output; an
+    infinite resistance is no load."""
 
     level: float
     feed: float
@@ -97,6 +101,8 @@ class Span:
 def span_of(pins: Pins, cells: Iterable[Surroundings], feed: Array) -> Span:
     """The span of an output that hangs on ``feed`` (V), the same for all surroundings."""
     lowest = min([0.0, *pins.held.values(), *(v for cell in cells for v in cell.held.values())])
+    if pins.reference is not None:
+        lowest = min(v for v in (pins.held.get(pins.reference, 0.0),) if np.isfinite(v))
     return Span(lowest, 1.05 * float(feed[np.isfinite(feed)].max()))
 
 
@@ -121,10 +127,17 @@ def _at_rest(comparator: PartAlone, pins: Pins, where: Surroundings) -> list[str
         *_held(pins, where),
         volts("ramp", "ramp", where.level),
         volts("level", "level", where.level),
-        volts("feed", "feed", where.feed),
-        ohms("load", "feed", "output", where.resistance),
+        *_load(where, ""),
     ]
     return deck(comparator.support, elements, where.temperature)
+
+
+def _load(where: Surroundings, tag: str) -> list[str]:
+    """The resistor that loads the output, and its feed where that is the only output (no ``tag``)."""
+    feed = [] if tag else [volts("feed", "feed", where.feed)]
+    if not np.isfinite(where.resistance):
+        return feed
+    return [*feed, ohms(f"load{tag}", "feed", f"output{tag}", where.resistance)]
 
 
 def _turned(engine: Engine, where: Surroundings) -> float:
@@ -155,19 +168,20 @@ def rest_figures(
     engine: Engine, comparator: PartAlone, pins: Pins, where: Surroundings, high_below: bool
 ) -> dict[str, float]:
     """Bias currents (A, out of the pins), offset (V, ramp above level where it turns), leakage (A, into the
-    output; NaN where the output does not let go), sense (1 where the output is off while the ramp is above
+    output; NaN where the output does not let go), sense (1 where the output is off, or high, while the ramp is above
     the level, -1 below, 0 where it is the same on both sides).
 
     ``high_below``: the output is off while the ramp is below the level.
     """
     engine.load(_at_rest(comparator, pins, where), "comparator at rest")
     figures = {"offset": _turned(engine, where)}
-    currents = {}
+    currents, levels = {}, {}
     for name, difference in (("below", -BIAS_SWING), ("near", -OFFSET_SPAN), ("above", BIAS_SWING)):
         engine.alter("vramp", where.level + difference)
         point = engine.operating_point()
         figures[f"bias_ramp_{name}"] = point["vramp#branch"]
         figures[f"bias_level_{name}"] = point["vlevel#branch"]
+        levels[name] = point["output"]
         currents[name] = (where.feed - point["output"]) / where.resistance
     lets_go = {
         off: abs(currents[off]) < LET_GO * abs(currents[on])
@@ -175,6 +189,8 @@ def rest_figures(
     }
     off = "below" if high_below else "above"
     figures["sense"] = float(lets_go["above"]) - float(lets_go["below"])
+    if not any(lets_go.values()) and abs(levels["above"] - levels["below"]) > LEAST_STEP:
+        figures["sense"] = float(np.sign(levels["above"] - levels["below"]))  # it drives both ways
     return figures | {"leakage": currents[off] if lets_go[off] else float("nan")}
 
 
@@ -198,6 +214,51 @@ def output_curve(
     return -np.concatenate(parts)
 
 
+def driven_curves(
+    engine: Engine,
+    comparator: PartAlone,
+    pins: Pins,
+    where: Surroundings,
+    high_below: bool,
+    rails: tuple[float, float],
+    span: float,
+) -> tuple[Array, Array]:
+    """The currents (A) into an output that drives both ways: in its low state at the voltages of
+    :func:`driven_span` above its reference, in its high state at the negatives of those below its supply.
+
+    ``rails``: reference and supply, V; both within ``span`` (V) of each other.
+    """
+    found = []
+    for low in (True, False):
+        above = low == high_below
+        elements = [
+            _instance(comparator, pins, "dut", ""),
+            *_held(pins, where),
+            volts("ramp", "ramp", where.level + (BIAS_SWING if above else -BIAS_SWING)),
+            volts("level", "level", where.level),
+            volts("out", "output", rails[0] if low else rails[1]),
+        ]
+        engine.load(deck(comparator.support, elements, where.temperature), "comparator output curve")
+        currents: list[Array] = []
+        for knots in driven_span(span):
+            start, stop = (rails[0] + knots[0], rails[0] + knots[-1])
+            if not low:
+                start, stop = rails[1] - knots[-1], rails[1] - knots[0]
+            step = float(knots[1] - knots[0])
+            swept = -engine.dc_sweep("vout", start, stop + 1e-3 * step, step)["vout#branch"]
+            currents.append(swept[: len(knots)])
+        found.append(np.concatenate(currents if low else currents[::-1]))
+    return found[0], found[1]
+
+
+def driven_span(span: float) -> tuple[Array, Array]:
+    """Volts from a rail, the near ones and the far ones: from a little beyond the rail to ``span`` V."""
+    near = -BEYOND + DRIVEN_STEP * np.arange(round((min(span, DRIVEN_FINE) + BEYOND) / DRIVEN_STEP) + 1)
+    start = near[-1] + COARSE_STEP
+    count = max(int((span - start) / COARSE_STEP + 1e-6) + 1, 2)
+    return near, np.asarray(start + COARSE_STEP * np.arange(count), dtype=float)
+
+
 @dataclass(frozen=True)
 class Answer:
     """What a comparator did after one crossing: ``delay`` to the 50 % level and ``edge`` from 10 % to 90 %
@@ -216,20 +277,22 @@ def answers(
     load: float,
     offset: float = 0.0,
     steps: int = 50,
+    rest: float = REST_AFTER,
 ) -> list[Answer]:
     """How the output follows ramps of (slope in V/s, direction +1 or -1) through the level, offset included.
 
-    The output hangs on its resistor and ``load`` (F); ``steps``: least number of steps. NaN where it does not
-    turn.
+    The output hangs on its resistor and ``load`` (F); ``steps``: least number of steps; ``rest``: s that it gets
+    to answer. NaN where it does not turn.
     """
 
     def hang(tag: str) -> list[str]:
-        lines = [ohms(f"load{tag}", "feed", f"output{tag}", where.resistance)]
+        lines = _load(where, tag)
         return [*lines, f"cload{tag} output{tag} 0 {float(load)!r}"] if load > 0 else lines
 
-    settling = 10 * where.resistance * load + load * abs(where.feed) / 2e-3
+    tau = where.resistance * load if np.isfinite(where.resistance) else 0.0
+    settling = 10 * tau + load * abs(where.feed) / 2e-3
     waves, begin = _race(
-        engine, comparator, pins, where, cases, hang, rest=REST_AFTER + settling, steps=steps
+        engine, comparator, pins, where, cases, hang, rest=rest + settling, steps=steps
     )
     found = []
     for k, (slope, direction) in enumerate(cases):
@@ -300,6 +363,8 @@ def _race(
     approach = [float(np.clip(slope * 60e-6, 0.1, 2.0)) for slope, _ in cases]
     begin = 1e-6 + max(height / slope for height, (slope, _) in zip(approach, cases, strict=True))
     elements = [*_held(pins, where), volts("feed", "feed", where.feed)]
+    if not np.isfinite(where.resistance):
+        elements.pop()
     for k, (height, (slope, direction)) in enumerate(zip(approach, cases, strict=True)):
         tag, level = str(k), where.level
         beyond = min(slope * rest, height)

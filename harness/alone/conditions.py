@@ -15,6 +15,7 @@ from harness.alone.bench import Engine, PartAlone
 from harness.alone.comparator import Pins, Surroundings
 from harness.characterise import Characteristics
 from harness.corners import corner_table
+from harness.pins import named_pins
 from harness.predict.cores import kind_of
 from harness.predict.drawn import Drawn
 from harness.predict.ramp import Ramp
@@ -93,6 +94,9 @@ class Conditions:
         self.drawn = drawn = Drawn(board, netlist, corner_table(board))
         composition = Composition(drawn, Characteristics())
         self.high_below = composition.high_below
+        self.stage = composition.stage
+        #: thresholds on the ramp's way up and down, and that of its sweep
+        self.upward, self.downward = composition.thresholds(frozenset())
         self.threshold = composition.figures(frozenset())["threshold"]
         kind = kind_of(drawn)
         self.ramp: Ramp | None = (
@@ -117,14 +121,30 @@ class Conditions:
         held = {
             node: float(np.nan_to_num(median(self.drawn.node(node)))) for node in others if node != supply
         }
-        return PartAlone.of(self.netlist, part.name), Pins(*signals, held)
+        emitter = named_pins(self.netlist, part).get("emitter")
+        if self.drawn.pins is not None and part.name == self.board.roles.comparator:
+            emitter = self.drawn.pins.reference if self.board.roles.emitter else emitter
+        return PartAlone.of(self.netlist, part.name), Pins(*signals, held, emitter)
 
     def surroundings(
-        self, level: float, feed: Array, resistance: Array, temperature: float, supply: float
+        self,
+        level: float,
+        feed: Array,
+        resistance: Array,
+        temperature: float,
+        supply: float,
+        pins: Pins | None = None,
     ) -> Surroundings:
-        """What a comparator works with at one point of the grid."""
+        """What a comparator works with at one point of the grid; its ``pins`` held as at that supply."""
         held = {self.drawn.supply_node: supply} if self.drawn.supply_node else {}
-        return Surroundings(level, self.grid.at(feed, supply), median(resistance), temperature, held)
+        for node, usual in (pins.held if pins else {}).items():
+            volts = self.grid.at(self.drawn.node(node), supply)
+            if np.isfinite(volts) and volts != usual:
+                held[node] = volts
+        load = median(resistance)
+        if np.isposinf(resistance).all():
+            return Surroundings(level, 0.0, float("inf"), temperature, held)
+        return Surroundings(level, self.grid.at(feed, supply), load, temperature, held)
 
     def cells(self, where: Callable[[float, float], Surroundings]) -> list[Surroundings]:
         """What a comparator works with at every point of the grid."""

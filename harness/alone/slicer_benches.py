@@ -12,21 +12,26 @@ from numpy.typing import NDArray
 
 from harness.alone import comparator as comparators
 from harness.alone.bench import PartAlone
-from harness.alone.comparator import Pins, Span, Surroundings, span_of
+from harness.alone.comparator import DRIVEN_REST, Pins, Span, Surroundings, span_of
 from harness.alone.conditions import Conditions, median, slope_knots, the_engine
 from harness.alone.subject import Bench, Refused, Value
 from harness.characterise import SENSE
 from harness.predict import output
+from harness.predict.standing import FULL
 
 Array = NDArray[np.float64]
+_SINKING = ("slicer.fall_extra", "slicer.rise_extra")
+_DRIVEN = ("slicer.fall_edge", "slicer.rise_edge")
 RISE_STEPS = 500  # of a run with slow exponential rises, so that straight lines between its points will do
 
 
 def slicer_benches(on: Conditions) -> Iterator[Bench | Refused]:
-    """Figures at rest, output curve, and delays of the comparator that slices the ramp."""
-    roles, drawn, grid = on.board.roles, on.drawn, on.grid
+    """Figures at rest, output curves, and delays of the comparator that slices the ramp."""
+    roles, drawn, grid, stage = on.board.roles, on.drawn, on.grid, on.stage
     names = ("slicer.bias_ramp", "slicer.bias_threshold", "slicer.offset", "slicer.leakage")
-    found = on.comparator(roles.comparator, roles.threshold, roles.output)
+    if stage.driven:
+        names = names[:3]
+    found = on.comparator(roles.comparator, roles.threshold, drawn.pin)
     if found is None:
         yield Refused(
             "slicer", names, "its pins could not be told apart: no supply, or a node not on its line"
@@ -34,13 +39,13 @@ def slicer_benches(on: Conditions) -> Iterator[Bench | Refused]:
         return
     part, pins = found
     level = median(on.threshold)
-    feed, resistance = drawn.node(roles.output), drawn.resistance(roles.output)
-    if not np.isfinite([level, median(feed), median(resistance)]).all():
+    feed, resistance = stage.open_voltage, stage.resistance
+    if not np.isfinite([level, median(feed)]).all() or np.isnan(resistance).all():
         yield Refused("slicer", names, "its threshold or its pull-up is not known")
         return
 
     def where(temperature: float, supply: float) -> Surroundings:
-        return on.surroundings(level, feed, resistance, temperature, supply)
+        return on.surroundings(level, feed, resistance, temperature, supply, pins)
 
     cells = on.cells(where)
     slicer = _Slicer(part, pins, where, on.high_below, span_of(pins, cells, feed))
@@ -49,14 +54,15 @@ def slicer_benches(on: Conditions) -> Iterator[Bench | Refused]:
         "pins": pins,
         "cells": cells,
         "high_below": on.high_below,
+        "driven": stage.driven,
         "span": slicer.span,
         "grid": grid.axes(),
     }
     yield _rest(on, slicer, subject)
-    yield _curve(on, slicer, subject)
+    yield _driven_curves(on, slicer, subject) if stage.driven else _curve(on, slicer, subject)
     if on.ramp is not None:
-        up = slope_knots(on.ramp.crossing(on.threshold, True).slope)
-        down = slope_knots(on.ramp.crossing(on.threshold, False).slope)
+        up = slope_knots(on.ramp.crossing(on.upward, True).slope)
+        down = slope_knots(on.ramp.crossing(on.downward, False).slope)
         yield _delays(on, slicer, subject, up, down)
 
 
@@ -85,21 +91,24 @@ def _rest(on: Conditions, slicer: _Slicer, subject: Mapping[str, Any]) -> Bench:
                 engine, slicer.part, slicer.pins, slicer.where(t, s), slicer.high_below
             )
         )
-        return {
+        found = {
             "slicer.bias_ramp": np.stack([figures["bias_ramp_below"], figures["bias_ramp_above"]], axis=-1),
             "slicer.bias_threshold": figures["bias_level_near"],
             "slicer.offset": figures["offset"],
             "slicer.leakage": figures["leakage"],
             SENSE: figures["sense"],
         }
+        return {value.name: found[value.name] for value in values}
 
-    values = (
+    values = [
         Value("slicer.bias_ramp", "A", origin, {**grid.axes(), "difference": np.array([-1.0, 1.0])}),
         Value("slicer.bias_threshold", "A", origin, grid.axes()),
         Value("slicer.offset", "V", f"{slicer.origin}, input sweep", grid.axes()),
-        Value("slicer.leakage", "A", origin, grid.axes()),
         Value(SENSE, "", origin, grid.axes()),
-    )
+    ]
+    if not on.stage.driven:  # an output that drives both ways never lets go
+        values.insert(3, Value("slicer.leakage", "A", origin, grid.axes()))
+    values = tuple(values)
     return Bench("slicer at rest", values, subject, measure)
 
 
@@ -120,15 +129,42 @@ def _curve(on: Conditions, slicer: _Slicer, subject: Mapping[str, Any]) -> Bench
     return Bench("slicer output", values, subject, measure)
 
 
+def _driven_curves(on: Conditions, slicer: _Slicer, subject: Mapping[str, Any]) -> Bench:
+    grid, drawn, stage = on.grid, on.drawn, on.stage
+    rails = {
+        float(s): (grid.at(stage.reference, float(s)), grid.at(drawn.supply, float(s))) for s in grid.supplies
+    }
+    span = min(top - bottom for bottom, top in rails.values())
+
+    def measure() -> dict[str, Array]:
+        engine = the_engine()
+        cells = grid.fill(
+            lambda t, s: comparators.driven_curves(
+                engine, slicer.part, slicer.pins, slicer.where(t, s), slicer.high_below, rails[s], span
+            )
+        )
+        return {"slicer.sink": cells[..., 0, :], "slicer.source": cells[..., 1, :]}
+
+    volts = np.concatenate(comparators.driven_span(span))
+    origin = f"{slicer.origin}, output curve"
+    values = (
+        Value("slicer.sink", "A", origin, {**grid.axes(), "voltage": volts}),
+        Value("slicer.source", "A", origin, {**grid.axes(), "voltage": -volts[::-1]}),
+    )
+    return Bench("slicer output", values, {**subject, "rails": rails}, measure)
+
+
 def _delays(
     on: Conditions, slicer: _Slicer, subject: Mapping[str, Any], up: Array, down: Array
 ) -> Bench | Refused:
-    names = ("slicer.fall_delay", "slicer.rise_delay", "slicer.fall_extra", "slicer.rise_extra")
+    names = ("slicer.fall_delay", "slicer.rise_delay", *(_DRIVEN if on.stage.driven else _SINKING))
     if not len(up) or not len(down):
         return Refused("slicer delays", names, "the ramp never crosses the threshold")
-    grid, part, pins, span = on.grid, slicer.part, slicer.pins, slicer.span
-    load = float(np.nan_to_num(median(on.drawn.load_capacitance())))
+    load = float(np.nan_to_num(median(on.stage.capacitance)))
     falls, rises = (up, down) if slicer.high_below else (down, up)
+    if on.stage.driven:
+        return _driven_delays(on, slicer, subject, falls, rises, load)
+    grid, part, pins, span = on.grid, slicer.part, slicer.pins, slicer.span
     sense = 1.0 if slicer.high_below else -1.0
 
     def measure() -> dict[str, Array]:
@@ -163,6 +199,50 @@ def _delays(
         Value("slicer.rise_delay", "s", origin, rising),
         Value("slicer.fall_extra", "s", f"{origin}, load as drawn", falling),
         Value("slicer.rise_extra", "s", f"{origin}, load as drawn", grid.axes()),
+    )
+    return Bench("slicer delays", values, {**subject, "falls": falls, "rises": rises, "load": load}, measure)
+
+
+def _driven_delays(
+    on: Conditions, slicer: _Slicer, subject: Mapping[str, Any], falls: Array, rises: Array, load: float
+) -> Bench:
+    """Delays of an output that drives both ways, from the crossing to the start of its straight edge: half the
+    edge before 50 %; leaving its overload is part of them."""
+    grid, part, pins = on.grid, slicer.part, slicer.pins
+    sense = 1.0 if slicer.high_below else -1.0
+
+    def measure() -> dict[str, Array]:
+        engine = the_engine()
+
+        def cell(temperature: float, supply: float) -> list[float]:
+            at = slicer.where(temperature, supply)
+            offset = comparators.turning_point(engine, part, pins, at)
+            found = [
+                comparators.answers(
+                    engine, part, pins, at, [(s, way) for s in slopes], load, offset, RISE_STEPS, DRIVEN_REST
+                )
+                for slopes, way in ((falls, sense), (rises, -sense))
+            ]
+            delays = [answer.delay - 0.5 * answer.edge / FULL for answers in found for answer in answers]
+            return [*delays, *(answer.edge for answers in found for answer in answers)]
+
+        cells = grid.fill(cell)
+        ends = np.cumsum([len(falls), len(rises), len(falls)])
+        return dict(
+            zip(
+                ("slicer.fall_delay", "slicer.rise_delay", "slicer.fall_edge", "slicer.rise_edge"),
+                np.split(cells, ends, axis=-1),
+                strict=True,
+            )
+        )
+
+    origin = f"{slicer.origin}, ramps of the board's slopes"
+    falling, rising = ({**grid.axes(), "slope": np.log10(slopes)} for slopes in (falls, rises))
+    values = (
+        Value("slicer.fall_delay", "s", origin, falling),
+        Value("slicer.rise_delay", "s", origin, rising),
+        Value("slicer.fall_edge", "s", f"{origin}, load as drawn", falling),
+        Value("slicer.rise_edge", "s", f"{origin}, load as drawn", rising),
     )
     return Bench("slicer delays", values, {**subject, "falls": falls, "rises": rises, "load": load}, measure)
 

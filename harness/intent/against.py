@@ -14,7 +14,7 @@ from harness.intent.toml_source import Position
 if TYPE_CHECKING:
     from harness.netlist import Netlist
 
-_NODES = ("ramp", "threshold", "output")
+_NODES = ("ramp", "threshold", "output", "emitter")
 _MOVING = ("ramp", "output")
 _GROUND = ("0", "gnd")
 _PARTS = ("comparator", "pullup", "supply", "load_resistor", "load_capacitor")

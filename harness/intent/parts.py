@@ -14,7 +14,7 @@ from harness.intent.objects import Intended, Roles
 from harness.intent.tables import Table, described, read_quantity
 from harness.units import Quantity
 
-COMPARATOR_CLASSES = ("393",)
+COMPARATOR_CLASSES = ("393", "311", "07x", "rail-to-rail", "push-pull")
 # The unit of a part's value by the first letter of its name, as in a netlist.
 PART_UNITS = {"R": "Ohm", "C": "F", "L": "H", "V": "V", "I": "A"}
 _KINDS = {
@@ -40,6 +40,7 @@ def read_roles(root: Table) -> Roles:
     rails = table.table("supplies", 'a table such as { vcc = "Vcc" }')
     supplies = {rail: _at_the_top(rails, rail, _part(rails, rail, "V")) for rail in rails.names()}
     comparator_class = table.choice("comparator_class", COMPARATOR_CLASSES)
+    emitter = table.text("emitter", "the name of a node")
     ramp_input = table.choice("ramp_input", ("minus", "plus"))
     if parts["comparator"] and "ramp_input" not in table:
         table.missing("ramp_input", 'the comparator input that sees the ramp, "minus" or "plus"')
@@ -50,6 +51,7 @@ def read_roles(root: Table) -> Roles:
         output or "",
         **parts,
         comparator_class=comparator_class,
+        emitter=emitter,
         ramp_input=ramp_input,
         supplies={rail: name for rail, name in supplies.items() if name},
     )

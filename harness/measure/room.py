@@ -35,6 +35,16 @@ CLASSES: dict[str, InputRange] = {
         "TI SLCS005Y: 6.6 (common-mode range), 6.1 note 2 (lower limit), note on p. 5 (one input in range)",
     ),
     "311": InputRange(2.0, 2.0, 0.5, False, "TI SLCS007H: common-mode range 13 V to -14.5 V at +-15 V"),
+    # below its range the output of this class may reverse, so both limits hold for either input
+    "07x": InputRange(
+        4.0, 4.0, 4.0, False, "TI SLOS081G: common-mode range +-11 V at least, at +-15 V; SLOS080 the same (from memory)"
+    ),
+    "rail-to-rail": InputRange(
+        -0.3, -0.3, -0.3, False, "Microchip DS21733 (MCP6001): V_SS - 0.3 V to V_DD + 0.3 V (from memory)"
+    ),
+    "push-pull": InputRange(
+        -0.3, -0.3, -0.3, False, "Microchip DS21696 (MCP6541): V_SS - 0.3 V to V_DD + 0.3 V (from memory)"
+    ),
 }  # fmt: skip
 
 

@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from harness.predict.network import GROUND, Branch, Network, per_setting, values_of
+from harness.pins import StagePins, part_of, stage_pins
+from harness.predict.network import GROUND, Branch, Network, is_inside, per_setting, values_of
 from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE
 from harness.units import parse_spice
 
@@ -41,7 +42,11 @@ class Drawn:
         self.temperature = (
             corners[TEMPERATURE].to_numpy(dtype=float) if has_temperature else self.all(ROOM_TEMPERATURE)
         )
-        self.network = self._remembering(Network.from_netlist(netlist, _known_devices(board, netlist)))
+        self.pins: StagePins | None = stage_pins(board, netlist)
+        #: the node that the comparator drives, which may lie before the board's output
+        self.pin: str = self.pins.output if self.pins else (board.roles.output or "").lower()
+        self._known_devices = _known_devices(board, netlist)
+        self.network = self._remembering(Network.from_netlist(netlist, self._known_devices))
         self._value = lru_cache(maxsize=None)(self._value_of)
         self._solve = lru_cache(maxsize=None)(self._solve_with)
         self._seen = lru_cache(maxsize=None)(lambda node: self.network.resistance_seen(node, self.values))
@@ -58,8 +63,12 @@ class Drawn:
     # --- parts
 
     def part(self, name: str | None) -> Part | None:
-        """The part of that name, case-blind; None where there is none."""
-        return self.netlist.parts.get(name.lower()) if name else None
+        """The part of that name, case-blind, also one inside an instance; None where there is none."""
+        return part_of(self.netlist, name)
+
+    def is_known(self, name: str) -> bool:
+        """Whether a part is, or lies inside, a device that other predictions know."""
+        return is_inside(name, self._known_devices)
 
     def value(self, name: str | None) -> Array:
         """Resistance, capacitance or DC source value of a part (SI)."""
@@ -100,7 +109,9 @@ class Drawn:
 
     @cached_property
     def supply_node(self) -> str | None:
-        """The node of the comparator's supply: the upper end of the source that feeds it."""
+        """The node of the comparator's supply: that pin which its source feeds, else the source's upper end."""
+        if self.pins is not None:
+            return self.pins.supply
         part = self.part(self.board.roles.supply)
         return part.nodes[0].lower() if part else None
 
@@ -108,20 +119,6 @@ class Drawn:
     def supply(self) -> Array:
         """Voltage of the comparator's supply node."""
         return self.node(self.supply_node)
-
-    def load_capacitance(self) -> Array:
-        """Capacitance from the output to any other node, F: the stated load, else every capacitor drawn
-        there."""
-        stated = self.board.roles.load_capacitor
-        if stated:
-            return self.value(stated)
-        output = (self.board.roles.output or "").lower()
-        found = [
-            name
-            for name, part in self.netlist.parts.items()
-            if part.letter.lower() == "c" and output in [node.lower() for node in part.nodes[:2]]
-        ]
-        return np.asarray(np.sum([self.all(0.0), *(self.value(name) for name in found)], axis=0))
 
     # --- network
 
@@ -153,14 +150,20 @@ class Drawn:
         return self.unknown if found is None else np.broadcast_to(found, (self.count,))
 
     def node_with_output_at(self, name: str | None, volts: Array) -> Array:
-        """Voltage of a node while the comparator holds its output at ``volts``. The network is linear in
+        """Voltage of a node while the comparator holds its output pin at ``volts``. The network is linear in
         it."""
-        output = (self.board.roles.output or "").lower()
-        if not name or not output:
+        if not name or not self.pin:
             return self.unknown
-        at_zero = self._solve(output, 0.0, None).get(name.lower(), self.unknown)
-        at_one = self._solve(output, 1.0, None).get(name.lower(), self.unknown)
+        at_zero = self._solve(self.pin, 0.0, None).get(name.lower(), self.unknown)
+        at_one = self._solve(self.pin, 1.0, None).get(name.lower(), self.unknown)
         return at_zero + (at_one - at_zero) * volts
+
+    def resistance_with_output_held(self, node: str | None) -> Array:
+        """Resistance seen at a node while the comparator holds its output pin."""
+        if not node or not self.pin:
+            return self.unknown
+        extra = [Branch("V", "held output", self.pin, GROUND, 0.0)]
+        return np.broadcast_to(self.network.resistance_seen(node, self.values, extra), (self.count,))
 
     def resistance(self, node: str | None, switch: tuple[str, str, Array] | None = None) -> Array:
         """Resistance seen at a node, Ohm. ``switch``: two nodes and the resistance that joins them."""

@@ -20,11 +20,16 @@ class Effect:
 THRESHOLD_BIAS = Effect("input bias current at the threshold", ("slicer.bias_threshold",))
 OFFSET = Effect("input offset", ("slicer.offset",))
 SATURATION = Effect("output saturation", ("slicer.sink",))
+HIGH_SHORTFALL = Effect("output short of its upper supply", ("slicer.source",))
 LEAKAGE = Effect("output leakage", ("slicer.leakage",))
 SLICER_DELAY = Effect("comparator delay at the threshold", ("slicer.fall_delay", "slicer.rise_delay"))
 TURN_ON = Effect("slow turn-on of the output", ("slicer.fall_extra",))
 OWN_RISE = Effect("rise time of the comparator alone", ("slicer.rise_extra",))
-EDGES = Effect("output edges", law="load and pull-up as drawn")
+SLEW = Effect("slewing edges of the output", ("slicer.rise_edge", "slicer.fall_edge"))
+EDGES = Effect("output edges", law="output network as drawn")
+DROOP = Effect("droop through coupling capacitors", law="output network as drawn")
 
 #: effects that any board may have, whatever makes its ramp
-ALWAYS = (THRESHOLD_BIAS, OFFSET, SATURATION, LEAKAGE, SLICER_DELAY, TURN_ON, OWN_RISE, EDGES)
+ALWAYS = (
+    THRESHOLD_BIAS, OFFSET, SATURATION, HIGH_SHORTFALL, LEAKAGE, SLICER_DELAY, TURN_ON, OWN_RISE, SLEW, EDGES, DROOP,
+)  # fmt: skip

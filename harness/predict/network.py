@@ -90,7 +90,7 @@ class Network:
     @classmethod
     def from_netlist(cls, netlist: Netlist, known: Collection[str] = ()) -> Network:
         """The network of ``netlist`` with the insides of its instances, without the devices and instances
-        ``known`` (names of the top level, lower case), which are open.
+        ``known`` (full names, lower case), which are open.
 
         A part without a single value (a PULSE source, a resistor that depends on a voltage, a diode) is
         unknown: so is every node that depends on it.
@@ -98,7 +98,7 @@ class Network:
         branches = tuple(
             branch
             for name, found in netlist.flat.items()
-            if name.partition(".")[0] not in known or ("." not in name and found.part.letter in _KIND_OF)
+            if not is_inside(name, known) or (name in known and found.part.letter in _KIND_OF)
             for branch in _branches(name, found)
         )
 
@@ -221,6 +221,12 @@ class _Problem:
             for node, volts in solved.items():
                 solution[node][rows] = volts
         return solution
+
+
+def is_inside(name: str, devices: Collection[str]) -> bool:
+    """Whether a part, by its full name, is one of some devices or lies inside one."""
+    steps = name.split(".")
+    return any(".".join(steps[:count]) in devices for count in range(1, len(steps) + 1))
 
 
 def _branches(name: str, found: FlatPart) -> Iterator[Branch]:

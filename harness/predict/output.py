@@ -40,17 +40,32 @@ class SinkCurve:
 
 def low_level(open_voltage: Array, resistance: Array, curve: SinkCurve) -> Array:
     """Low level (V): where the sink curve meets the load line (V - V_OL) / R. NaN where they do not meet."""
+    return meeting(open_voltage, resistance, curve)[0]
+
+
+def meeting(open_voltage: Array, resistance: Array, curve: SinkCurve) -> tuple[Array, Array]:
+    """Where a curve of current into the output meets the load line (V_open - V) / R: the level (V), and there the
+    output's own resistance (Ohm), that of the curve's piece. NaN where they do not meet.
+
+    ``resistance``: Ohm, infinite where nothing loads the output.
+    """
     knots = curve.voltage[None, :]
     excess = curve.current - (open_voltage[:, None] - knots) / resistance[:, None]
     above = excess >= 0
     first = np.argmax(above, axis=1)
     rows = np.arange(len(excess))
     before = np.maximum(first - 1, 0)
+    after = np.maximum(first, 1)
     e0, e1 = excess[rows, before], excess[rows, first]
     v0, v1 = curve.voltage[before], curve.voltage[first]
     with np.errstate(invalid="ignore", divide="ignore"):
         level = np.where(first == 0, v1, v0 - e0 * (v1 - v0) / (e1 - e0))
-    return np.where(above.any(axis=1) & np.isfinite(open_voltage), level, np.nan)
+        slope = (curve.current[rows, after] - curve.current[rows, before]) / (
+            curve.voltage[after] - curve.voltage[before]
+        )
+        own = 1.0 / np.maximum(slope, 1e-9)
+    known = above.any(axis=1) & np.isfinite(open_voltage)
+    return np.where(known, level, np.nan), np.where(known, own, np.nan)
 
 
 def rise_time(resistance: Array, capacitance: Array) -> Array:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,11 +17,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from harness.predict import effects as named
-from harness.predict import output, spectrum, stage
+from harness.measure.ramp import RETURN_SHARE
+from harness.predict import spectrum, stage
 from harness.predict.core import Delay, no_delay
 from harness.predict.cores import kind_of
 from harness.predict.drawn import Drawn
 from harness.predict.effects import Effect
+from harness.predict.ramp import Ramp
+from harness.predict.standing import LEAST_SWING, OutputStage, Standing
 
 if TYPE_CHECKING:
     from harness.board import Board
@@ -127,23 +129,6 @@ def _rows(corners: pd.DataFrame, quantity: str, effect: str, amount: Array, orig
     )
 
 
-_OF_THE_OUTPUT = frozenset({named.SATURATION, named.LEAKAGE, named.OWN_RISE})
-
-
-@dataclass(frozen=True)
-class _Output:
-    """Levels (V), sink current (A), time constant of the rise, and edges (s; see :func:`output.fall`)."""
-
-    low: Array
-    high: Array
-    sink: Array
-    time_constant: Array
-    rise_time: Array
-    fall_time: Array
-    fall_middle: Array
-    fall_area: Array
-
-
 class Composition:
     """Core, width network, stage and output of one board over its corners, with effects to switch on and
     off."""
@@ -154,7 +139,7 @@ class Composition:
         self.threshold_node = (roles.threshold or "").lower()
         self.output_node = (roles.output or "").lower()
         self.high_below = roles.ramp_input != "plus"
-        self._outputs: dict[frozenset[Effect], _Output] = {}
+        self.stage = OutputStage(drawn, characteristics)
 
     # --- effects
 
@@ -173,12 +158,12 @@ class Composition:
 
     def solved(self) -> Figures:
         """Quantities for which the resistive network of the netlist gives an answer by itself."""
-        drawn, roles = self.drawn, self.drawn.board.roles
-        zero = drawn.all(0.0)
+        drawn, output = self.drawn, self.stage
         figures = {
-            "threshold": self._threshold_before(zero),
-            "high_level": drawn.node(roles.output),
-            "pullup_current": self._pullup_current(zero),
+            "threshold": self.thresholds(frozenset())[0],
+            "high_level": output.solved_high(),
+            "output_resistance": output.solved_resistance(),
+            "pullup_current": self._pullup_current(output.reference),
         }
         kind = kind_of(drawn)
         return figures | dict(kind.solved(drawn)) if kind else figures
@@ -197,106 +182,121 @@ class Composition:
     def figures(self, on: frozenset[Effect]) -> Figures:
         """Every quantity with the effects of ``on`` in force."""
         drawn, roles = self.drawn, self.drawn.board.roles
-        standing = self._output(on & _OF_THE_OUTPUT)
-        low, swing = standing.low, standing.high - standing.low
-        threshold = self._threshold_before(low)
-        if named.THRESHOLD_BIAS in on:
-            threshold = threshold + self._figure("slicer.bias_threshold") * drawn.resistance(roles.threshold)
-        result: Figures = {
+        upward, downward = self.thresholds(on)
+        ramp = self._ramp(on, upward, downward)
+        if ramp is None:
+            return self._without_ramp(on, upward)
+        sweeps_up = ramp.pieces[0].end >= ramp.pieces[0].start
+        threshold = np.where(sweeps_up, upward, downward)
+        back = np.where(sweeps_up, downward, upward)
+        apart = np.abs(back - threshold) >= RETURN_SHARE * ramp.height
+        slopes = tuple(
+            np.abs(ramp.crossing(upward if up else downward, up).slope)
+            for up in (not self.high_below, self.high_below)
+        )
+        standing = self.stage.standing(on, ramp.period, (slopes[0], slopes[1]))
+        edges, delayed = named.EDGES in on, named.SLICER_DELAY in on
+        offset = self._offset(on)
+        duty = stage.duty(
+            ramp,
+            (upward + offset, downward + offset),
+            self.high_below,
+            self._delay("slicer.fall_delay", delayed),
+            self._delay("slicer.rise_delay", delayed),
+            standing.fall_middle if edges else 0.0,
+            standing.rise_middle if edges else 0.0,
+        )
+        fall_time = standing.fall_time
+        if named.TURN_ON in on:
+            extra = self._delay("slicer.fall_extra", True)(slopes[1])
+            fall_time = fall_time + np.where(np.isfinite(slopes[1]), extra, 0.0)
+        class_, thresholds = roles.comparator_class, (upward, downward)
+        pulse = self.stage.pulse(standing, duty, ramp.period, edges, named.DROOP in on)
+        swing = pulse.high - pulse.low
+        moves = np.abs(swing) >= LEAST_SWING
+        pulsing = (duty > 0) & (duty < 1) & moves
+        feed, pullup = drawn.node(drawn.other_node(roles.pullup, drawn.pin)), drawn.value(roles.pullup)
+        return {
+            **self._at_rest(on, standing),
             "threshold": threshold,
-            "low_level": low,
-            "high_level": standing.high,
-            "sink_current": standing.sink,
-            "pullup_current": self._pullup_current(low),
+            "threshold_return": np.where(apart, back, np.nan),
+            "low_level": pulse.low,
+            "high_level": pulse.high,
+            "rise_time": standing.rise_time,
+            "fall_time": fall_time,
+            "ramp_low": ramp.low,
+            "ramp_high": ramp.high,
+            "frequency": 1.0 / ramp.period,
+            "headroom": stage.headroom(thresholds, ramp.high, drawn.supply, drawn.temperature, class_),
+            "floor_room": stage.floor_room(thresholds, ramp.low, self.stage.ground, class_),
+            "duty": np.where(moves | np.isnan(swing), duty, np.nan),
+            "mean_level": pulse.mean,
+            "ac_rms": pulse.ac_rms,
+            "level_vs_square": np.where(pulsing, spectrum.against_square(pulse.ac_rms, swing), np.nan),
+            "pullup_current_mean": (feed - pulse.pin_mean) / pullup,
+            "pullup_power": ((feed - pulse.pin_mean) ** 2 + pulse.pin_ac_rms**2) / pullup,
+        }
+
+    def _ramp(self, on: frozenset[Effect], upward: Array, downward: Array) -> Ramp | None:
+        """The ramp of the board's core. What the slicer draws from it depends on the threshold of its sweep."""
+        kind = kind_of(self.drawn)
+        ramp = kind.ramp(self.drawn, self.known, on, upward, self.high_below) if kind else None
+        if ramp is None or kind is None or np.array_equal(upward, downward, equal_nan=True):
+            return ramp
+        if (ramp.pieces[0].end < ramp.pieces[0].start).any():
+            return kind.ramp(self.drawn, self.known, on, downward, self.high_below)
+        return ramp
+
+    def _without_ramp(self, on: frozenset[Effect], threshold: Array) -> Figures:
+        """What does not depend on the ramp."""
+        unknown = (self.drawn.unknown, self.drawn.unknown)
+        standing = self.stage.standing(on - {named.SLEW}, None, unknown)
+        return {
+            **self._at_rest(on, standing),
+            "threshold": threshold,
             "rise_time": standing.rise_time,
             "fall_time": standing.fall_time,
         }
-        kind = kind_of(drawn)
-        ramp = kind.ramp(drawn, self.known, on, threshold, self.high_below) if kind else None
-        if ramp is None:
-            return result
-        result |= {"ramp_low": ramp.low, "ramp_high": ramp.high, "frequency": 1.0 / ramp.period}
-        if named.TURN_ON in on:
-            slope = np.abs(ramp.crossing(threshold, self.high_below).slope)
-            extra = self._delay("slicer.fall_extra", True)(slope)
-            result["fall_time"] = standing.fall_time + np.where(np.isfinite(slope), extra, 0.0)
-        class_ = roles.comparator_class
-        result["headroom"] = stage.headroom(threshold, ramp.high, drawn.supply, drawn.temperature, class_)
-        result["floor_room"] = stage.floor_room(threshold, ramp.low, self._ground, class_)
-        edges = 1.0 if named.EDGES in on else 0.0
-        rise = edges * standing.time_constant
-        result["duty"] = duty = stage.duty(
-            ramp,
-            threshold + self._offset(on),
-            self.high_below,
-            self._delay("slicer.fall_delay", named.SLICER_DELAY in on),
-            self._delay("slicer.rise_delay", named.SLICER_DELAY in on),
-            edges * standing.fall_middle,
-            output.LN2 * rise,
-        )
-        pulse = output.PulseShape(
-            low, swing, duty, ramp.period, rise, edges * standing.fall_middle, edges * standing.fall_area
-        )
-        mean, ac_rms = pulse.mean(), pulse.ac_rms()
-        pulsing = (duty > 0) & (duty < 1)
-        feed = drawn.node(drawn.other_node(roles.pullup, self.output_node))
-        pullup = drawn.value(roles.pullup)
-        return result | {
-            "mean_level": mean,
-            "ac_rms": ac_rms,
-            "level_vs_square": np.where(pulsing, spectrum.against_square(ac_rms, swing), np.nan),
-            "pullup_current_mean": (feed - mean) / pullup,
-            "pullup_power": ((feed - mean) ** 2 + ac_rms**2) / pullup,
+
+    def _at_rest(self, on: frozenset[Effect], standing: Standing) -> Figures:
+        """Levels and currents of an output that has come to rest in either state."""
+        low, high = self.stage.levels(standing)
+        return {
+            "low_level": low,
+            "high_level": high,
+            "sink_current": standing.sink,
+            "pullup_current": self._pullup_current(standing.low),
+            "output_resistance": self.stage.output_resistance(standing),
         }
 
-    # --- output
-
-    def _output(self, on: frozenset[Effect]) -> _Output:
-        """Levels and edges of the output; worked out once for each set of its own effects."""
-        if on not in self._outputs:
-            self._outputs[on] = self._output_with(on)
-        return self._outputs[on]
-
-    def _output_with(self, on: frozenset[Effect]) -> _Output:
-        drawn, node = self.drawn, self.drawn.board.roles.output
-        voltage, resistance, capacitance = drawn.node(node), drawn.resistance(node), drawn.load_capacitance()
-        high = voltage - (self._figure("slicer.leakage") * resistance if named.LEAKAGE in on else 0.0)
-        curve = self._sink_curve if named.SATURATION in on else None
-        low = self._ground if curve is None else output.low_level(voltage, resistance, curve)
-        own_rise = self._figure("slicer.rise_extra") if named.OWN_RISE in on else 0.0
-        middle, fall_time, area = output.fall(voltage, resistance, capacitance, low, high, curve)
-        return _Output(
-            low,
-            high,
-            (voltage - low) / resistance,
-            resistance * capacitance,
-            output.rise_time(resistance, capacitance) + own_rise,
-            fall_time,
-            middle,
-            area,
-        )
-
-    @cached_property
-    def _sink_curve(self) -> output.SinkCurve:
-        volts, amperes = self.known.table("slicer.sink").along(
-            "voltage", temperature=self.drawn.temperature, supply=self.drawn.supply
-        )
-        return output.SinkCurve(volts, amperes)
-
     def _pullup_current(self, low: Array) -> Array:
-        """Current in the pull-up while the output is at ``low`` (V)."""
+        """Current in the pull-up while the output pin is at ``low`` (V)."""
         roles = self.drawn.board.roles
-        feed = self.drawn.other_node(roles.pullup, self.output_node)
+        feed = self.drawn.other_node(roles.pullup, self.drawn.pin)
         return (self.drawn.node_with_output_at(feed, low) - low) / self.drawn.value(roles.pullup)
 
     # --- threshold
 
-    def _threshold_before(self, low: Array) -> Array:
-        """Threshold at the crossing that ends the sweep: the output still stands as it stood along the
-        sweep."""
-        if self.high_below:
-            return self.drawn.node(self.threshold_node)
-        return self.drawn.node_with_output_at(self.threshold_node, low)
+    def thresholds(self, on: frozenset[Effect]) -> tuple[Array, Array]:
+        """Thresholds (V) that a ramp meets on its way up and on its way down: the output still stands as it stood
+        before."""
+        before = (self.high_below, not self.high_below)
+        up, down = (self._threshold_while(high, on) for high in before)
+        return up, down
+
+    def _threshold_while(self, high: bool, on: frozenset[Effect]) -> Array:
+        """The threshold (V) while the output is in its high or low state."""
+        drawn, node = self.drawn, self.threshold_node
+        level = self.stage.pin_level(high, on)
+        if level is None:
+            volts, resistance = drawn.node(node), drawn.resistance(node)
+        else:
+            volts = drawn.node_with_output_at(node, level)
+            volts = np.where(np.isfinite(level), volts, drawn.node(node))
+            resistance = drawn.resistance_with_output_held(node)
+        if named.THRESHOLD_BIAS in on:
+            volts = volts + self._figure("slicer.bias_threshold") * resistance
+        return volts
 
     def _offset(self, on: frozenset[Effect]) -> Array | float:
         return self._figure("slicer.offset") if named.OFFSET in on else 0.0
@@ -314,15 +314,3 @@ class Composition:
                 return table.at(temperature=drawn.temperature, supply=drawn.supply, slope=np.log10(slope))
 
         return delay
-
-    @cached_property
-    def _ground(self) -> Array:
-        """Voltage of the comparator's lower supply pin: the lowest of its pins that is none of the known
-        ones."""
-        part = self.drawn.part(self.drawn.board.roles.comparator)
-        roles = self.drawn.board.roles
-        known = {
-            str(n).lower() for n in (roles.ramp, roles.threshold, roles.output, self.drawn.supply_node) if n
-        }
-        others = [self.drawn.node(node) for node in part.nodes if node.lower() not in known] if part else []
-        return np.minimum.reduce(others) if others else self.drawn.all(0.0)

@@ -24,9 +24,30 @@ def ideal_duty(threshold: Array, low: Array, high: Array, high_below: bool) -> A
     return below if high_below else 1.0 - below
 
 
+def time_below(ramp: Ramp, upward: Array, downward: Array) -> Array:
+    """Seconds of the cycle from the ramp's passing ``downward`` (V) on its way down until it passes ``upward`` (V)
+    on its way up: the time below a threshold that may have hysteresis.
+
+    Where the ramp does not pass both, the stage stays on one side: 0 or a whole period; where it passes neither
+    and lies between the two, either would stay, and what counts is where it is for longer.
+    """
+    plain = ramp.time_below(upward)
+    up, down = ramp.crossing(upward, True).instant, ramp.crossing(downward, False).instant
+    both = np.isfinite(up + down)
+    with np.errstate(invalid="ignore"):
+        between = np.mod(up - down, ramp.period)
+    middle = ramp.time_below(0.5 * (upward + downward))
+    rest = np.where(
+        ~(ramp.high >= upward), ramp.period, np.where(~(ramp.low <= downward), 0.0, middle)
+    )
+    stuck = np.where(ramp.period > 0, np.round(rest / ramp.period) * ramp.period, np.nan)
+    stuck = np.where(np.isfinite(ramp.period + upward + downward), stuck, np.nan)
+    return np.where(upward == downward, plain, np.where(both, between, stuck))
+
+
 def duty(
     ramp: Ramp,
-    level: Array,
+    levels: tuple[Array, Array],
     high_below: bool,
     fall_delay: Delay = no_delay,
     rise_delay: Delay = no_delay,
@@ -36,13 +57,14 @@ def duty(
     """Duty factor at the 50 % level of the output: sweep, the share of the reset on the right side, and
     delays.
 
-    ``level``: V at which the comparator turns, offset included; ``fall_delay`` and ``rise_delay``: s from the
-    crossing until the output conducts or lets go, against the slope (V/s); ``fall_edge`` and ``rise_edge``: s
-    from there to 50 %. 0 or 1 where the ramp never crosses the level.
+    ``levels``: V at which the comparator turns as the ramp passes on its way up and on its way down, offset
+    included; ``fall_delay`` and ``rise_delay``: s from the crossing until the output conducts or lets go, against
+    the slope (V/s); ``fall_edge`` and ``rise_edge``: s from there to 50 %. 0 or 1 where the ramp never crosses.
     """
-    below = ramp.time_below(level)
-    up, down = (np.abs(ramp.crossing(level, upwards).slope) for upwards in (True, False))
-    crossed = np.isfinite(up) | np.isinf(up)
+    upward, downward = levels
+    below = time_below(ramp, upward, downward)
+    up, down = np.abs(ramp.crossing(upward, True).slope), np.abs(ramp.crossing(downward, False).slope)
+    crossed = ~np.isnan(up) & ~np.isnan(down)
     fall_at, rise_at = (up, down) if high_below else (down, up)
     high = below if high_below else ramp.period - below
     shift = (
@@ -58,13 +80,15 @@ def duty(
 
 
 def headroom(
-    threshold: Array, ramp_high: Array, supply: Array, temperature: Array, class_: str | None
+    thresholds: tuple[Array, Array], ramp_high: Array, supply: Array, temperature: Array, class_: str | None
 ) -> Array:
     """Room (V) below the upper common-mode limit at the worst instant of the cycle, by the rule of the class.
 
     Where one input in range is enough, the lower of the two counts at each instant: the worst one is when the
-    ramp is highest. ``supply``: V; ``temperature``: degC. NaN for a class without a rule.
+    ramp is highest. ``thresholds``: V, in either state of the output; ``supply``: V; ``temperature``: degC. NaN
+    for a class without a rule.
     """
+    threshold = np.maximum(*thresholds)
     rule = CLASSES.get(class_ or "")
     if rule is None:
         return np.full_like(threshold, np.nan)
@@ -73,9 +97,10 @@ def headroom(
     return limit - (np.minimum(threshold, ramp_high) if rule.one_input else np.maximum(threshold, ramp_high))
 
 
-def floor_room(threshold: Array, ramp_low: Array, ground: Array, class_: str | None) -> Array:
-    """Room (V) above the lower common-mode limit, which holds for either input. ``ground``: V of the lower
-    supply."""
+def floor_room(thresholds: tuple[Array, Array], ramp_low: Array, ground: Array, class_: str | None) -> Array:
+    """Room (V) above the lower common-mode limit, which holds for either input. ``thresholds``: V, in either
+    state of the output; ``ground``: V of the lower supply."""
+    threshold = np.minimum(*thresholds)
     rule = CLASSES.get(class_ or "")
     if rule is None:
         return np.full_like(threshold, np.nan)
