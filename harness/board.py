@@ -3,7 +3,8 @@
 
 A board file is TOML, ``NAME.board.toml`` beside its netlist. Its tables:
 
-* ``[board]`` format, name, title, revision, netlist, include; ``[roles]`` and ``[core]`` nodes and parts;
+* ``[board]`` format, name, title, revision, netlist, include, dialect, include_dialect, confirmed;
+* ``[roles]`` and ``[core]`` nodes and parts;
 * ``[intended]`` part = "3.3k 1%", independent of the netlist; ``[given]`` constant = "0.15 V";
 * ``[axes.NAME]`` values, unit, sets, nominal; ``[corners]`` grids, the axes of each full grid;
 * ``[hand]`` quantity or helper = "formula"; ``[expected]`` quantity = { value, at = { axis = value } };
@@ -34,9 +35,11 @@ from harness.intent.objects import (
     Tolerance,
 )
 from harness.intent.parts import read_core, read_given, read_intended, read_roles
+from harness.intent.spread import read_spread, read_tracking
 from harness.intent.tables import Table
 from harness.intent.targets import read_expected, read_limits, read_simulation, read_tolerance
 from harness.intent.toml_source import Source, read_source
+from harness.netlist.dialects.files import MODES, NATIVE, Dialects
 from harness.units import Quantity
 
 __all__ = [
@@ -75,6 +78,7 @@ def load_board(path: Path | str) -> Board:
     tolerance = read_tolerance(root)
     limits = read_limits(root)
     simulation = read_simulation(root, corners)
+    spread, tracking = read_spread(root), read_tracking(root, intended)
     root.finish()
     if source.findings or head is None:
         _try_netlist(source, head, roles, core, axes)
@@ -87,6 +91,8 @@ def load_board(path: Path | str) -> Board:
         revision=head.revision,
         netlist=head.netlist,
         include=head.include,
+        dialects=head.dialects,
+        confirmed=head.confirmed,
         roles=roles,
         core=core,
         intended=intended,
@@ -100,6 +106,8 @@ def load_board(path: Path | str) -> Board:
         tolerance=tolerance,
         limits=limits,
         simulation=simulation,
+        spread=spread,
+        tracking=tracking,
         sha256=source.sha256,
         lines=source.lines,
     )
@@ -115,7 +123,8 @@ def _try_netlist(
     from harness.netlist import read_netlist
 
     try:
-        for path, message in lacking(read_netlist(head.netlist, head.include), roles, core, axes):
+        netlist = read_netlist(head.netlist, head.include, head.dialects)
+        for path, message in lacking(netlist, roles, core, axes):
             source.add(path, message)
     except NetlistError as error:
         source.findings.extend(error.findings)
@@ -128,6 +137,8 @@ class _Head:
     revision: str
     netlist: Path
     include: tuple[Path, ...]
+    dialects: Dialects
+    confirmed: bool
 
 
 def _read_head(root: Table) -> _Head | None:
@@ -150,10 +161,27 @@ def _read_head(root: Table) -> _Head | None:
     for place, included in enumerate(include):
         if not included.is_dir():
             table.source.add((*table.path, "include", place), f'there is no folder "{included}"')
+    dialects = _read_dialects(table, (folder, *include))
+    confirmed = table.flag("confirmed", default=True)
     table.finish()
     if name is None or revision is None or netlist is None:
         return None
-    return _Head(name, title or name, revision, netlist, include)
+    return _Head(name, title or name, revision, netlist, include, dialects, confirmed)
+
+
+def _read_dialects(table: Table, folders: tuple[Path, ...]) -> Dialects:
+    """``dialect`` of the netlist and all it includes, and ``include_dialect`` of single files."""
+    whole = table.choice("dialect", MODES) or NATIVE
+    single = table.table("include_dialect", 'a table such as { "models/opamp.lib" = "commercial" }')
+    files: dict[Path, str] = {}
+    for name in single.names():
+        mode = single.choice(name, MODES)
+        found = next((folder / name for folder in folders if (folder / name).is_file()), None)
+        if found is None:
+            single.wrong(name, f'there is no file "{name}" beside the board file or in a folder of include')
+        elif mode:
+            files[found.resolve()] = mode
+    return Dialects(whole, files)
 
 
 def _read_netlist(table: Table) -> Path | None:

@@ -10,8 +10,13 @@ import argparse
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from harness import __version__
+from harness.studies.command import add_studies
+
+if TYPE_CHECKING:
+    from harness.studies.answers import Answer
 
 WITHIN, SHORT, BAD_INPUT, NO_ENGINE = 0, 1, 2, 3
 
@@ -32,16 +37,7 @@ def parser() -> argparse.ArgumentParser:
 
     run = commands.add_parser("run", help="simulate every corner, compare, explain, write the report")
     run.add_argument("board", type=Path, metavar="BOARD", help="board file, NAME.board.toml")
-    run.add_argument(
-        "--out", type=Path, metavar="DIR", help="where to write; default reports/<board>/<revision>/"
-    )
-    run.add_argument(
-        "--jobs", type=_positive, metavar="N", help="worker processes; default 2, or the cores there are"
-    )
-    run.add_argument(
-        "--only", type=_setting, action="append", default=[], metavar="AXIS=VALUE",
-        help="only corners with this axis value; may be given several times",
-    )  # fmt: skip
+    _simulating(run, "where to write; default reports/<board>/<revision>/")
     run.add_argument(
         "--accuracy", type=_accuracy, metavar="A",
         help="duty bar to reach, as a share of the period; default 1e-4 or the board file's",
@@ -49,11 +45,6 @@ def parser() -> argparse.ArgumentParser:
     run.add_argument(
         "--waveforms", action="store_true", help="also write waveforms/CORNER.npz for every corner"
     )
-    run.add_argument(
-        "--ledger", type=Path, metavar="FILE",
-        help="file of finished corners, which are not simulated again; default .ramp-harness/ledger.sqlite"
-        " beside the board file",
-    )  # fmt: skip
     run.set_defaults(action=_run)
 
     check = commands.add_parser("check", help="intended against drawn, predictions, lint; no simulation")
@@ -62,6 +53,8 @@ def parser() -> argparse.ArgumentParser:
         "--out", type=Path, metavar="DIR", help="also write check.csv and predictions.csv there"
     )
     check.set_defaults(action=_check)
+
+    add_studies(commands, _simulating, _study, _Progress)
 
     engine = commands.add_parser("engine", help="which ngspice is used, the tested range, how to mend")
     engine.add_argument("--out", type=Path, metavar="DIR", help="also write engine.csv there")
@@ -86,6 +79,23 @@ def parser() -> argparse.ArgumentParser:
     parts.add_argument("--out", type=Path, metavar="DIR", help="also write parts.csv there")
     parts.set_defaults(action=_parts)
     return top
+
+
+def _simulating(command: argparse.ArgumentParser, out: str = "also write the tables there") -> None:
+    """Adds the options of every command that simulates corners."""
+    command.add_argument("--out", type=Path, metavar="DIR", help=out)
+    command.add_argument(
+        "--jobs", type=_positive, metavar="N", help="worker processes; default 2, or the cores there are"
+    )
+    command.add_argument(
+        "--only", type=_setting, action="append", default=[], metavar="AXIS=VALUE",
+        help="only corners with this axis value; may be given several times",
+    )  # fmt: skip
+    command.add_argument(
+        "--ledger", type=Path, metavar="FILE",
+        help="file of finished corners, which are not simulated again; default .ramp-harness/ledger.sqlite"
+        " beside the board file",
+    )  # fmt: skip
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -145,6 +155,18 @@ def _run(options: argparse.Namespace) -> int:
         print(line)
     print(f"Report: {folder / 'report.html'}")
     return SHORT if what_falls_short(result.corners, result.check, result.expected) else WITHIN
+
+
+def _study(answer: Answer, options: argparse.Namespace) -> int:
+    """Prints what a study says and writes its tables; the exit code."""
+    from harness.writing import json_writer, table_writer, write_together
+
+    for line in answer.lines:
+        print(line)
+    if options.out:
+        tables = {name: table_writer(table) for name, table in answer.tables.items()}
+        write_together(options.out, {**tables, "run.json": json_writer(answer.run)})
+    return SHORT if answer.falls_short else WITHIN
 
 
 def _check(options: argparse.Namespace) -> int:
@@ -238,7 +260,7 @@ class _Progress:
                 end="",
                 file=sys.stderr,
             )
-        elif 10 * done // count > self.tenth:
+        elif 10 * done // count != self.tenth:
             self.tenth = 10 * done // count
             print(f"{done} of {count} corners done", file=sys.stderr)
 

@@ -29,7 +29,7 @@ def write_run(result: RunResult, folder: Path, waveforms: bool = False) -> list[
         "effects.csv": table_writer(result.effects),
         "check.csv": table_writer(result.check),
         "expected.csv": table_writer(result.expected),
-        "run.json": _json(result.run),
+        "run.json": json_writer(result.run),
         "report.html": lambda path: write_report(result, path),
     }
     if waveforms:
@@ -66,7 +66,9 @@ def table_writer(table: pd.DataFrame) -> Writer:
     return lambda path: table.to_csv(path, index=False, lineterminator="\n")
 
 
-def _json(content: Mapping[str, Any]) -> Writer:
+def json_writer(content: Mapping[str, Any]) -> Writer:
+    """Writes a mapping as JSON."""
+
     def write(path: Path) -> None:
         path.write_text(json.dumps(content, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
 

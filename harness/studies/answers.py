@@ -1,0 +1,310 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the studies say: words for the terminal, tables for files."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from harness import __version__
+from harness.findings import BoardError, Finding
+from harness.finished import open_ledger
+from harness.quantities import stem
+from harness.run import Only, Progress
+from harness.studies.rows import Study
+from harness.studies.variation import Deviation
+from harness.studies.worst import ENDS, Extreme, Worst, budget
+from harness.studies.yields import CONFIDENCE, Yield, draws_needed, yield_of
+from harness.units import engineering
+from harness.verdict import limit_words
+
+WORST_COLUMNS = [
+    "quantity", "end", "value", "bar", "limit", "margin", "verdict", "corner", "state", "parts",
+    "root_sum_square", "simulations", "assumed",
+]  # fmt: skip
+MOST_BLAMED = 3
+WEIGHTLESS = 0.005  # share of the largest effect below which a deviation is not named
+
+
+@dataclass(frozen=True)
+class Answer:
+    """``lines`` for the terminal, ``tables`` by file name, the content of run.json, and whether anything
+    falls short."""
+
+    lines: list[str]
+    tables: Mapping[str, pd.DataFrame]
+    run: Mapping[str, Any]
+    falls_short: bool
+
+
+def worst_case(
+    path: Path,
+    only: Only = (),
+    jobs: int | None = None,
+    ledger: Path | None = None,
+    progress: Progress | None = None,
+) -> Answer:
+    """The worst case of every limit over all tolerances, at every axis corner. Raises BoardError where there
+    is nothing to ask."""
+    with open_ledger(path, ledger) as book:
+        study = Study(path, book, only, jobs, progress=progress)
+        _askable(study)
+        search = Worst(study, list(study.varied.board.limits))
+        search.run()
+        return _worst_answer(study, search)
+
+
+def share_that_passes(
+    path: Path,
+    draws: int,
+    seed: int,
+    distribution: str = "uniform",
+    low_discrepancy: bool = False,
+    only: Only = (),
+    jobs: int | None = None,
+    ledger: Path | None = None,
+    progress: Progress | None = None,
+) -> Answer:
+    """The share of boards that keep every limit. Raises BoardError where there is nothing to ask."""
+    with open_ledger(path, ledger) as book:
+        study = Study(path, book, only, jobs, progress=progress)
+        _askable(study)
+        return _yield_answer(study, yield_of(study, draws, seed, distribution, low_discrepancy))
+
+
+def _askable(study: Study) -> None:
+    board, findings = study.varied.board, []
+    if not board.limits:
+        findings.append(
+            Finding(board.path, "no [limits]: there is nothing that a board could miss", "limits")
+        )
+    if not study.count:
+        message = 'nothing deviates: give tolerances in [intended], such as Rpull = "3.3k 1%", or a [spread]'
+        findings.append(Finding(board.path, message, "intended"))
+    if findings:
+        raise BoardError(findings)
+
+
+def _worst_answer(study: Study, search: Worst) -> Answer:
+    board = study.varied.board
+    extremes = search.extremes()
+    rows: list[tuple[Any, ...]] = []
+    for quantity, limit in board.limits.items():
+        for end in ENDS:
+            bound = getattr(limit, end)
+            some = [each for each in extremes if each.quantity == quantity and each.end == end]
+            one = _farthest(some, end)
+            missing = [each for each in some if not math.isfinite(each.value)]
+            words, margins = limit_words(
+                np.array([one.value]),
+                np.array([one.bar]),
+                type(limit)(**{"least": None, "most": None, end: bound}),
+            )
+            verdict = "no limit" if bound is None else str(words[0])
+            if bound is not None and missing:
+                verdict, one = "no figure", missing[0]
+            rows.append(
+                (
+                    quantity, end, one.value, one.bar, math.nan if bound is None else bound,
+                    math.nan if bound is None else float(margins[0]), verdict, one.corner, one.state,
+                    _named(study.varied.deviations, one.vertex, search.blame(quantity)), _rss(some, end),
+                    study.simulations, search.assumed(quantity),
+                )
+            )  # fmt: skip
+    table = pd.DataFrame(rows, columns=WORST_COLUMNS)
+    every = pd.DataFrame(
+        [
+            (each.quantity, each.end, each.corner, each.value, each.bar, each.state, each.rss,
+             _named(study.varied.deviations, each.vertex, search.blame(each.quantity)))
+            for each in extremes
+        ],
+        columns=["quantity", "end", "corner", "value", "bar", "state", "root_sum_square", "parts"],
+    )  # fmt: skip
+    blame = pd.DataFrame(
+        [(q, part, size) for q in board.limits for part, size in search.blame(q)],
+        columns=["quantity", "part", "half_effect"],
+    )
+    stuck = sorted({place.name for place in search.places if _other_states(place.states)})
+    short = bool(table["verdict"].isin(("outside", "too close to call", "no figure")).any()) or bool(stuck)
+    lines = [
+        f"{board.name}, revision {board.revision}: worst case over {study.count} deviations at"
+        f" {len(study.corners)} axis corners",
+        f"{study.simulations} simulations ({study.reused} known from earlier runs), at most"
+        f" {max(len(place.vertices) for place in search.places)} an axis corner; all vertices would be"
+        f" {2**study.count}, and {budget(study.count)} are thought to be enough.",
+        "",
+    ]
+    for quantity in board.limits:
+        lines += _worst_lines(table[table["quantity"] == quantity], search, quantity)
+    if stuck:
+        lines += ["", f"Vertices that do not pulse, at {len(stuck)} axis corners: {', '.join(stuck[:8])}"]
+    lines += ["", "Assumed:", *(f"  {text}" for text in _assumed(study, search))]
+    run = _run(study) | {
+        "deviations": [deviation.text(deviation.most) for deviation in study.varied.deviations],
+        "simulations_at_most": max(len(place.vertices) for place in search.places),
+        "vertices": 2**study.count,
+        "assumed": _assumed(study, search),
+    }
+    return Answer(lines, {"worst.csv": table, "worst_corners.csv": every, "blame.csv": blame}, run, short)
+
+
+def _other_states(states: Sequence[str]) -> bool:
+    return any(state != "pulsing" for state in states)
+
+
+def _farthest(extremes: Sequence[Extreme], end: str) -> Extreme:
+    known = [each for each in extremes if math.isfinite(each.value)]
+    if not known:
+        return extremes[0]
+    return min(known, key=lambda each: each.value if end == "least" else -each.value)
+
+
+def _rss(extremes: Sequence[Extreme], end: str) -> float:
+    known = [each.rss for each in extremes if math.isfinite(each.rss)]
+    return (min(known) if end == "least" else max(known)) if known else math.nan
+
+
+def _named(deviations: Sequence[Deviation], vertex: Sequence[int], blame: Sequence[tuple[str, float]]) -> str:
+    """The deviations of a vertex that have weight in a quantity, the heaviest first."""
+    signs = {each.name: (each, sign) for each, sign in zip(deviations, vertex, strict=True) if sign}
+    heaviest = max((size for _, size in blame), default=0.0)
+    named = [signs[name] for name, size in blame if name in signs and size > WEIGHTLESS * heaviest]
+    return ", ".join(each.text(sign * each.most) for each, sign in named)
+
+
+def _worst_lines(rows: pd.DataFrame, search: Worst, quantity: str) -> list[str]:
+    about = stem(quantity)
+    lines = [about.title]
+    for _, row in rows.iterrows():
+        value = engineering(row["value"], about.unit) if math.isfinite(row["value"]) else "no figure"
+        limit = (
+            f"limit {engineering(row['limit'], about.unit)}: {row['verdict']}"
+            if math.isfinite(row["limit"])
+            else "no limit"
+        )
+        lines.append(f"  {row['end']:<6} {value:<12} {limit:<36} {row['corner']}: {row['parts']}")
+    heaviest = search.blame(quantity)[0][1]
+    blamed = [
+        f"{part} {engineering(size, about.unit)}"
+        for part, size in search.blame(quantity)[:MOST_BLAMED]
+        if size > WEIGHTLESS * heaviest
+    ]
+    if blamed:
+        lines.append(f"  most to blame (half effect alone): {', '.join(blamed)}")
+    return lines
+
+
+def _assumed(study: Study, search: Worst | None) -> list[str]:
+    board = study.varied.board
+    texts = []
+    if search is not None:
+        texts += [search.assumed(quantity) for quantity in search.quantities]
+        if search.over_budget:
+            texts.append(
+                f"at {search.over_budget} axis corners more than {budget(study.count)} simulations were"
+                " needed, to try deviations in combination"
+            )
+    if study.varied.fixed:
+        texts.append(f"parts without a tolerance are at their drawn values: {', '.join(study.varied.fixed)}")
+    if not board.spread:
+        texts.append("devices as their models have them: no [spread] states how far they deviate")
+    if board.core is not None and "frequency" in board.limits:
+        texts.append(
+            "no trimmer is set: an untrimmed worst-case pitch says little about a board that has one"
+        )
+    return [*texts, *study.ledger.remarks]
+
+
+def _run(study: Study) -> dict[str, Any]:
+    board = study.varied.board
+    return {
+        "board": board.name,
+        "revision": board.revision,
+        "corners": len(study.corners),
+        "simulations": study.simulations,
+        "reused": study.reused,
+        "engine_seconds": study.engine_seconds,
+        "workers": study.workers,
+        "versions": {"ramp-harness": __version__, "engine": study.engine},
+        "hashes": {
+            board.path.name: board.sha256,
+            study.varied.netlist.path.name: study.varied.netlist.sha256,
+        },
+    }
+
+
+def _yield_answer(study: Study, found: Yield) -> Answer:
+    board, count = study.varied.board, len(found.draws)
+    interval = (
+        f" ({100 * found.least:.1f} % to {100 * found.most:.1f} % at {100 * CONFIDENCE:g} % confidence)"
+        if math.isfinite(found.least)
+        else " (low-discrepancy draws: no interval)"
+    )
+    lines = [
+        f"{board.name}, revision {board.revision}: {count} boards drawn, seed {found.seed}, each at"
+        f" {len(study.corners)} axis corners",
+        f"Deviations of {study.count}: {found.distribution}.",
+        f"{found.passed} keep every limit everywhere, {found.failed} do not,"
+        f" {found.undecided} are too close to call.",
+        f"Share that passes: {100 * found.share:.1f} %{interval}"
+        if math.isfinite(found.share)
+        else "Share that passes: not shown",
+    ]
+    failures = found.draws[found.draws["verdict"] == "fail"]
+    for limit, some in failures.groupby("limit", sort=False):
+        title = stem(str(limit)).title if str(limit) in board.limits else f"state ({limit})"
+        corners = some["corner"].value_counts()
+        lines.append(f"  {title}: {len(some)} boards, most often at {corners.index[0]}")
+    apart = [
+        f"{row['part']} {row['apart']:+.2f}"
+        for _, row in found.blamed.head(MOST_BLAMED).iterrows()
+        if math.isfinite(row["apart"])
+    ]
+    if apart:
+        lines.append(
+            "Boards that fail lie apart from those that pass, as a share of the tolerance, in: "
+            + ", ".join(apart)
+        )
+    lines += [
+        f"To claim 99 % with {100 * CONFIDENCE:g} % confidence, {draws_needed(0.99)} draws without a failure"
+        " would be needed.",
+        "",
+        "Assumed:",
+        *(f"  {text}" for text in [f"deviations independent, {found.distribution}", *_assumed(study, None)]),
+    ]
+    run = _run(study) | {
+        "draws": count,
+        "seed": found.seed,
+        "distribution": found.distribution,
+        "passed": found.passed,
+        "failed": found.failed,
+        "undecided": found.undecided,
+        "share": found.share,
+        "interval": [found.least, found.most],
+        "confidence": CONFIDENCE,
+        "assumed": _assumed(study, None),
+    }
+    summary = pd.DataFrame(
+        [
+            (
+                count,
+                found.seed,
+                found.passed,
+                found.failed,
+                found.undecided,
+                found.share,
+                found.least,
+                found.most,
+                found.distribution,
+            )
+        ],
+        columns=["draws", "seed", "passed", "failed", "undecided", "share", "least", "most", "distribution"],
+    )
+    tables = {"yield.csv": summary, "draws.csv": found.draws, "blame.csv": found.blamed}
+    return Answer(lines, tables, run, found.failed > 0 or found.undecided > 0)

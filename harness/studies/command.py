@@ -1,0 +1,81 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The commands ``worst`` and ``yield``."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from harness.studies.answers import Answer
+
+MOST_DRAWS = 1_000_000
+
+
+def add_studies(
+    commands: argparse._SubParsersAction[argparse.ArgumentParser],
+    common: Callable[[argparse.ArgumentParser], None],
+    report: Callable[[Answer, argparse.Namespace], int],
+    progress: Callable[[], Any],
+) -> None:
+    """Adds both commands. ``common`` adds the options that they share with ``run``; ``report`` prints and
+    writes an answer and returns the exit code."""
+    worst = commands.add_parser("worst", help="the worst case of every limit over all tolerances")
+    worst.add_argument("board", type=Path, metavar="BOARD", help="board file, NAME.board.toml")
+    common(worst)
+    worst.set_defaults(action=lambda options: report(_worst(options, progress()), options))
+
+    share = commands.add_parser("yield", help="the share of boards that keep every limit, from random draws")
+    share.add_argument("board", type=Path, metavar="BOARD", help="board file, NAME.board.toml")
+    share.add_argument("--draws", type=_draws, default=200, metavar="N", help="boards to draw; default 200")
+    share.add_argument("--seed", type=_seed, default=1, metavar="S", help="whole number; default 1")
+    share.add_argument(
+        "--distribution", choices=("uniform", "normal"), default="uniform",
+        help="of the deviations within their tolerances; default uniform",
+    )  # fmt: skip
+    share.add_argument(
+        "--low-discrepancy", action="store_true", help="evenly spread points instead of independent draws"
+    )
+    common(share)
+    share.set_defaults(action=lambda options: report(_yield(options, progress()), options))
+
+
+def _worst(options: argparse.Namespace, progress: Any) -> Answer:
+    from harness.studies.answers import worst_case
+
+    answer = worst_case(options.board, options.only, options.jobs, options.ledger, progress)
+    progress.end()
+    return answer
+
+
+def _yield(options: argparse.Namespace, progress: Any) -> Answer:
+    from harness.studies.answers import share_that_passes
+
+    answer = share_that_passes(
+        options.board, options.draws, options.seed, options.distribution, options.low_discrepancy,
+        options.only, options.jobs, options.ledger, progress,
+    )  # fmt: skip
+    progress.end()
+    return answer
+
+
+def _draws(text: str) -> int:
+    try:
+        number = int(text)
+    except ValueError:
+        number = 0
+    if not 1 <= number <= MOST_DRAWS:
+        raise argparse.ArgumentTypeError(f'expected a number of boards, 1 to {MOST_DRAWS}, got "{text}"')
+    return number
+
+
+def _seed(text: str) -> int:
+    try:
+        number = int(text)
+    except ValueError:
+        number = -1
+    if number < 0:
+        raise argparse.ArgumentTypeError(f'expected a whole number from 0 on, got "{text}"')
+    return number

@@ -1,0 +1,149 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Rows of a study: an axis corner and a deviation of every part, predicted and simulated many at a time."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from harness.characterise import Characteristics
+from harness.engine.errors import EngineFailed
+from harness.finished import Finished
+from harness.ledger import Ledger
+from harness.planning import tasks_of
+from harness.predict.refined import predict
+from harness.run import WORKERS, Only, Prepared, Progress, prepare, simulated, state_of
+from harness.studies.variation import Varied, varied
+from harness.verdict import NO_PASS, ROOMS
+
+if TYPE_CHECKING:
+    from harness.simulate import CornerResult
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """What rows gave, in their order: ``states``; ``figures`` and ``bars`` by quantity, NaN where a row has
+    none. ``reused``: how many were known from earlier runs."""
+
+    states: NDArray[np.str_]
+    figures: pd.DataFrame
+    bars: pd.DataFrame
+    reused: int
+    engine_seconds: float
+
+    def judged(self, quantity: str) -> Array:
+        """Figures of a quantity that may count as a pass: none out of the comparator's range or in
+        chatter."""
+        figures = column(self.figures, quantity)
+        return figures if quantity in ROOMS else np.where(np.isin(self.states, NO_PASS), np.nan, figures)
+
+
+class Study:
+    """A board with its deviations, ready to be asked at any rows.
+
+    ``corners``: the axis corners; ``simulations``: rows simulated or taken from the ledger so far.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        ledger: Ledger,
+        only: Only = (),
+        jobs: int | None = None,
+        accuracy: float | None = None,
+        progress: Progress | None = None,
+    ) -> None:
+        prepared = prepare(path, only)
+        board = prepared.board
+        if accuracy is not None:
+            board = replace(board, simulation=replace(board.simulation, accuracy=accuracy))
+        self.varied: Varied = varied(board, prepared.netlist)
+        self.prepared = replace(prepared, board=self.varied.board, netlist=self.varied.netlist)
+        self.corners = prepared.corners[prepared.corners["corner"].isin(prepared.asked)].reset_index(
+            drop=True
+        )
+        self.ledger, self.progress = ledger, progress
+        self.workers = jobs or min(WORKERS, os.cpu_count() or 1)
+        self.known, self.engine = _characterised(prepared, self.workers)
+        self.simulations = self.reused = 0
+        self.engine_seconds = 0.0
+
+    @property
+    def count(self) -> int:
+        """How many deviations there are."""
+        return len(self.varied.deviations)
+
+    @property
+    def widths(self) -> Array:
+        """The largest deviation of each."""
+        return np.array([deviation.most for deviation in self.varied.deviations])
+
+    def rows(self, corners: Sequence[int], deviations: Array, names: Sequence[str]) -> pd.DataFrame:
+        """A table of rows: places of axis corners, deviations (rows, deviations), and a name for each row."""
+        table = self.corners.iloc[list(corners)].reset_index(drop=True)
+        table["corner"] = list(names)
+        columns = [deviation.axis for deviation in self.varied.deviations]
+        return pd.concat([table, pd.DataFrame(deviations, columns=columns, index=table.index)], axis=1)
+
+    def predicted(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Refined figures where there are any, ideal ones elsewhere; a column a quantity."""
+        with np.errstate(all="ignore"):
+            prediction = predict(self.varied.board, self.varied.netlist, rows, self.known)
+        return prediction.refined.combine_first(prediction.ideal)
+
+    def simulated(self, rows: pd.DataFrame) -> Outcomes:
+        """Simulates rows that no earlier run has finished. Raises EngineFailed or NetlistError where none of
+        some rows far apart can be simulated."""
+        tasks = tasks_of(self.varied.board, self.varied.netlist, rows, self.predicted(rows))
+        finished = Finished(self.ledger, self.varied.board, rows, tasks, self.engine)
+        results = simulated(self.prepared, tasks, self.workers, finished, self.progress)
+        self.simulations += len(results)
+        self.reused += len(finished.reused)
+        seconds = sum(r.engine_seconds for place, r in enumerate(results) if place not in finished.reused)
+        self.engine_seconds += seconds
+        return _outcomes(results, len(finished.reused), seconds)
+
+
+def column(table: pd.DataFrame, name: str) -> Array:
+    """A column, NaN where the table has none."""
+    if name in table.columns:
+        return np.asarray(table[name].to_numpy(dtype=float))
+    return np.full(len(table), np.nan)
+
+
+def _outcomes(results: Sequence[CornerResult], reused: int, seconds: float) -> Outcomes:
+    return Outcomes(
+        np.array([state_of(result) for result in results]),
+        pd.DataFrame([result.figures for result in results], index=range(len(results)), dtype=float),
+        pd.DataFrame([result.bars for result in results], index=range(len(results)), dtype=float),
+        reused,
+        seconds,
+    )
+
+
+def _characterised(prepared: Prepared, workers: int) -> tuple[Characteristics, str]:
+    """The device models alone, and the engine's version, from a process of their own."""
+    from harness.engine.pool import run_all
+
+    (outcome,) = (outcome for _, outcome in run_all([prepared], _characterise, workers=1, seconds=300.0))
+    if outcome.value is None:
+        raise EngineFailed(f"the device models could not be measured alone: {outcome.reason}")
+    return outcome.value
+
+
+def _characterise(prepared: Prepared) -> tuple[Characteristics, str]:
+    from harness.characterise import characterise
+    from harness.engine.session import session
+
+    with np.errstate(all="ignore"):
+        known = characterise(prepared.board, prepared.netlist, prepared.store, measure=True)
+    return known, session().version_text

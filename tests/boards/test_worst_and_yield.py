@@ -1,0 +1,192 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Worst case and yield on the real engine, against every vertex and against the binomial law."""
+
+from __future__ import annotations
+
+import json
+from itertools import product
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from harness.cli import main
+from harness.ledger import Ledger
+from harness.studies.rows import Study
+from harness.studies.worst import budget
+
+NETLIST = """* An ideal ramp, sliced at a threshold that three resistors make of reference, control and ground
+.include "parts/comparator_393.inc"
+Vcc vcc 0 12
+Vref ref 0 5
+Vcontrol control 0 2
+Vramp ramp 0 PULSE(0 5 0 980u 10u 10u 1m)
+Rref ref thr 100k
+Rcontrol control thr 150k
+Rlow thr 0 220k
+Xslice thr ramp vcc 0 out comparator_393
+Rpull vcc out 4.7k
+Rload out 0 47k
+Cload out 0 220p
+.end
+"""
+BOARD = """
+[board]
+format = 1
+name = "sliced"
+revision = "A"
+netlist = "sliced.cir"
+
+[roles]
+ramp = "ramp"
+threshold = "thr"
+output = "out"
+comparator = "Xslice"
+comparator_class = "393"
+ramp_input = "minus"
+pullup = "Rpull"
+supply = "Vcc"
+load_resistor = "Rload"
+load_capacitor = "Cload"
+
+[core]
+kind = "ramp source"
+
+[intended]
+Rref = "100k 5%"
+Rcontrol = "150k 5%"
+Rlow = "220k 5%"
+Rpull = "4.7k 5%"
+Rload = "47k 10%"
+Vref = "5 V 2%"
+Cload = "220p"
+
+[axes.control]
+values = [-5, -2.6, 2, 5]
+unit = "V"
+sets = "Vcontrol"
+
+[limits]
+duty = { least = 0.02, most = 0.75 }
+high_level = { least = "10 V" }
+pullup_current = { most = "2.7 mA" }
+"""
+
+
+def board_in(folder: Path, text: str = BOARD) -> Path:
+    (folder / "sliced.cir").write_text(NETLIST)
+    path = folder / "sliced.board.toml"
+    path.write_text(text)
+    return path
+
+
+def every_vertex(board: Path, only: list[tuple[str, float | str]]) -> pd.DataFrame:
+    """All vertices of the deviations at some axis corners, simulated: corner, quantity figures, bars."""
+    with Ledger(None) as ledger:
+        study = Study(board, ledger, only=only)
+        vertices = np.array(list(product((-1.0, 1.0), repeat=study.count)))
+        places = np.repeat(np.arange(len(study.corners)), len(vertices))
+        names = [f"{place}-{row}" for row, place in enumerate(places)]
+        rows = study.rows(places.tolist(), np.tile(vertices, (len(study.corners), 1)) * study.widths, names)
+        outcomes = study.simulated(rows)
+        table = pd.DataFrame({q: outcomes.judged(q) for q in study.varied.board.limits})
+        table.insert(0, "corner", study.corners["corner"].to_numpy()[places])
+        return table
+
+
+def compare_with_every_vertex(board: Path, out: Path, only: list[str]) -> None:
+    options = [word for setting in only for word in ("--only", setting)]
+    assert main(["worst", str(board), "--out", str(out), *options]) in (0, 1)
+    found = pd.read_csv(out / "worst_corners.csv")
+    pairs: list[tuple[str, float | str]] = [(s.partition("=")[0], float(s.partition("=")[2])) for s in only]
+    full = every_vertex(board, pairs)
+    compared = 0
+    for corner, vertices in full.groupby("corner"):
+        for quantity in ("duty", "high_level", "pullup_current"):
+            rows = found[(found["corner"] == corner) & (found["quantity"] == quantity)].set_index("end")
+            for end, extreme in (("least", vertices[quantity].min()), ("most", vertices[quantity].max())):
+                if np.isnan(extreme):
+                    assert np.isnan(rows.loc[end, "value"])
+                    continue
+                beyond = rows.loc[end, "value"] - extreme
+                short = beyond if end == "least" else -beyond
+                assert short <= 2 * rows.loc[end, "bar"], (corner, quantity, end, beyond)
+                compared += 1
+    assert compared >= 4
+
+
+def test_three_deviations_against_all_their_vertices(tmp_path: Path) -> None:
+    text = BOARD.replace('"220k 5%"', '"220k"').replace('"47k 10%"', '"47k"').replace('"5 V 2%"', '"5 V"')
+    board = board_in(tmp_path, text)
+    compare_with_every_vertex(board, tmp_path / "out", ["control=2"])
+    record = json.loads((tmp_path / "out" / "run.json").read_text())
+    assert record["vertices"] == 8 and record["simulations_at_most"] <= budget(3)
+    worst = pd.read_csv(tmp_path / "out" / "worst.csv").set_index(["quantity", "end"])
+    assert worst.loc[("duty", "most"), "parts"].startswith("Rref -5 %, Rcontrol ")
+    assert "monotone" in worst.loc[("duty", "most"), "assumed"]
+
+
+@pytest.mark.slow
+def test_six_deviations_against_all_their_vertices_at_the_ends_of_the_control(tmp_path: Path) -> None:
+    """At -5 V the threshold lies below the ramp on some boards and not on others, at 5 V near its top."""
+    board = board_in(tmp_path)
+    compare_with_every_vertex(board, tmp_path / "out", ["control=-5", "control=-2.6", "control=5"][1:])
+    compare_with_every_vertex(board, tmp_path / "low", ["control=-5"])
+    record = json.loads((tmp_path / "out" / "run.json").read_text())
+    assert record["vertices"] == 64 and record["simulations_at_most"] <= budget(6)
+
+
+def test_the_same_seed_gives_the_same_boards_and_another_one_others(tmp_path: Path) -> None:
+    board = board_in(tmp_path)
+    tables = {}
+    for name, seed in (("one", "7"), ("two", "7"), ("three", "8")):
+        main(
+            [
+                "yield",
+                str(board),
+                "--draws",
+                "12",
+                "--seed",
+                seed,
+                "--only",
+                "control=5",
+                "--out",
+                str(tmp_path / name),
+            ]
+        )
+        tables[name] = (tmp_path / name / "draws.csv").read_bytes()
+    assert tables["one"] == tables["two"] != tables["three"]
+    again = json.loads((tmp_path / "two" / "run.json").read_text())
+    assert again["reused"] == again["simulations"] == 12
+    summary = pd.read_csv(tmp_path / "one" / "yield.csv").iloc[0]
+    assert summary["passed"] + summary["failed"] + summary["undecided"] == 12
+    assert summary["least"] <= summary["share"] <= summary["most"]
+
+
+def test_nothing_to_ask_is_bad_input(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = BOARD.partition("[limits]")[0].replace(" 5%", "").replace(" 10%", "").replace(" 2%", "")
+    board = board_in(tmp_path, text)
+    assert main(["worst", str(board)]) == 2
+    said = capsys.readouterr().err
+    assert "nothing deviates" in said and "no [limits]" in said and "Traceback" not in said
+
+
+@pytest.mark.parametrize("wrong", ['"100k 0%"', '"100k 100%"', '"100k -5%"'])
+def test_a_tolerance_that_is_none_is_bad_input(
+    tmp_path: Path, wrong: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["worst", str(board_in(tmp_path, BOARD.replace('"100k 5%"', wrong)))]) == 2
+    assert "intended.Rref" in capsys.readouterr().err
+
+
+def test_a_spread_and_parts_that_track(tmp_path: Path) -> None:
+    """An offset moves the threshold one to one; parts that track move no divider of the two."""
+    text = BOARD.replace('Rload = "47k 10%"', 'Rload = "47k 5%"')
+    text += '\n[spread]\n"Xslice.offset" = "9 mV"\n\n[tracking]\nreel = ["Rpull", "Rload"]\n'
+    board = board_in(tmp_path, text)
+    assert main(["worst", str(board), "--only", "control=2", "--out", str(tmp_path / "out")]) in (0, 1)
+    blame = pd.read_csv(tmp_path / "out" / "blame.csv").set_index(["quantity", "part"])["half_effect"]
+    assert blame["duty", "Xslice.offset"] == pytest.approx(9e-3 / 5 * 0.98, rel=0.02)  # of the period
+    assert blame["high_level", "reel"] < 1e-3
+    assert "Rpull" not in blame["high_level"].index
