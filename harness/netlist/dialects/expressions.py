@@ -7,7 +7,8 @@ means otherwise becomes plain algebra:
 * ``IF(c, a, b)``, ``LIMIT(x, low, high)``, ``STP``, ``TABLE(x, x1, y1, ...)``, ``PWR``, ``PWRS``;
 * ``&``, ``|``, ``~`` as logic, ``^`` between conditions as "either, not both", otherwise as a power;
 * powers. The engine drops the sign of a negative base, so a whole exponent becomes a product or gets its sign
-  back. A base below zero under an exponent that is not whole counts by its size.
+  back. A base below zero under an exponent that is not whole counts by its size. Where the slope at a base of
+  zero could be infinite, 1e-30 is added to the base: the engine starts there and would give up.
 
 A table is a sum of clipped ramps, exact at and between its points and flat beyond them, so that each of its
 corners can be seen by the step control. ``LOG`` is the natural logarithm; ``TEMP`` is the temperature.
@@ -39,8 +40,8 @@ _SAME = frozenset(
 )
 _RENAMED = {"log": "ln", "arctan": "atan", "sign": "sgn"}
 _TEMPLATES = {
-    ("pwr", 2): "pow(abs({0}),{1})",
-    ("pwrs", 2): "(sgn({0})*pow(abs({0}),{1}))",
+    ("pwr", 2): "pow(abs({0})+1e-30,{1})",
+    ("pwrs", 2): "(sgn({0})*pow(abs({0})+1e-30,{1}))",
     ("stp", 1): "(({0})>0?1:0)", ("u", 1): "(({0})>0?1:0)",
     ("uramp", 1): "max({0},0)",
     ("buf", 1): "(({0})>0.5?1:0)", ("inv", 1): "(({0})>0.5?0:1)",
@@ -48,7 +49,10 @@ _TEMPLATES = {
     ("round", 1): "floor(({0})+0.5)",
     ("square", 1): "(({0})*({0}))",
     ("hypot", 2): "sqrt(({0})*({0})+({1})*({1}))",
-    ("db", 1): "(20*log10(abs({0})))",
+    ("log10", 1): "(ln({0})/2.302585092994046)",  # this and the next three so that step control reads them
+    ("db", 1): "(ln(abs({0}))*8.685889638065037)",
+    ("sinh", 1): "(0.5*(exp({0})-exp(-({0}))))", ("cosh", 1): "(0.5*(exp({0})+exp(-({0}))))",
+    ("tan", 1): "(sin({0})/cos({0}))",
 }  # fmt: skip
 _UNREADABLE = {
     "sdt": "an integral; draw a capacitor that a G source charges",
@@ -302,10 +306,10 @@ def raised(base: _Term, exponent: _Term) -> _Term:
     if base.value is not None and base.value > 0:
         return _Term(f"pow({base.text},{exponent.text})")
     if power is None:  # the sign of a whole power; for others the real part of the principal value
-        size = f"pow(abs({base.text}),{exponent.text})"
+        size = f"pow(abs({base.text})+1e-30,{exponent.text})"
         return _Term(f"({size}*(({base.text})<0?cos({math.pi!r}*({exponent.text})):1))")
     if power != int(power):
-        return _Term(f"pow(abs({base.text}),{exponent.text})")
+        return _Term(f"pow(abs({base.text})+1e-30,{exponent.text})")
     count = abs(int(power))
     if count == 0:
         return _Term("1", _ATOM, 1.0)
