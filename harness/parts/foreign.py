@@ -13,8 +13,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.findings import Finding, InputError, nearest
+from harness.findings import Finding, InputError, NetlistError, nearest
 from harness.netlist import Netlist, read_netlist
+from harness.netlist.dialects import COMMERCIAL, NATIVE, Dialects
 from harness.sheets import Sheet, models, read_sheet
 
 #: the classes that a model can be taken as, each with the sheets that may stand for it, by their models
@@ -36,7 +37,8 @@ _INSIDE = "subcircuit"
 class Candidate:
     """A subcircuit or ``.model`` of a file. ``kind``: ``subcircuit`` or the model's type, lower case.
 
-    ``pins``: the names that the file gives them, none for a ``.model``; ``lines``: all that it needs.
+    ``pins``: the names that the file gives them, none for a ``.model``; ``lines``: all that it needs, in the
+    engine's own notation; ``dialect``: the notation that the file was read in.
     """
 
     path: Path
@@ -44,6 +46,7 @@ class Candidate:
     kind: str
     pins: tuple[str, ...]
     lines: tuple[str, ...]
+    dialect: str = NATIVE
 
 
 def sheets_of(class_: str) -> tuple[Sheet, ...]:
@@ -56,12 +59,20 @@ def sheets_of(class_: str) -> tuple[Sheet, ...]:
 
 
 def read_candidate(path: Path, name: str = "") -> Candidate:
-    """The one subcircuit or model of a file, or the one called ``name``.
+    """The one subcircuit or model of a file, or the one called ``name``; read as the engine's own notation,
+    and where that does not do, as the commercial one.
 
     Raises InputError with every reason: no such file, lines that are refused or not understood, several to
     choose from.
     """
-    netlist = _read(path, ())
+    try:
+        return _read_as(path, name, NATIVE)
+    except NetlistError:
+        return _read_as(path, name, COMMERCIAL)
+
+
+def _read_as(path: Path, name: str, dialect: str) -> Candidate:
+    netlist = _read(path, (), dialect)
     inside = _names_inside(netlist)
     if not inside:
         raise InputError([Finding(path, "holds no .subckt and no .model; expected a model of a device")])
@@ -69,14 +80,14 @@ def read_candidate(path: Path, name: str = "") -> Candidate:
     if chosen not in inside:
         raise InputError([Finding(path, f'holds no subcircuit or model "{name}"{nearest(name, inside)}')])
     if inside[chosen] != _INSIDE:
-        return Candidate(path, chosen, inside[chosen], (), (netlist.models[chosen].line.text,))
+        return Candidate(path, chosen, inside[chosen], (), (netlist.models[chosen].line.text,), dialect)
     pins = netlist.subcircuits[chosen].nodes
-    netlist = _read(path, [f"xdut {' '.join(f'n{k}' for k in range(len(pins)))} {chosen}"])
+    netlist = _read(path, [f"xdut {' '.join(f'n{k}' for k in range(len(pins)))} {chosen}"], dialect)
     lines = tuple(line for line in netlist.subcircuit_text(chosen).splitlines() if line.strip())
-    return Candidate(path, chosen, _INSIDE, pins, lines)
+    return Candidate(path, chosen, _INSIDE, pins, lines, dialect)
 
 
-def _read(path: Path, parts: Sequence[str]) -> Netlist:
+def _read(path: Path, parts: Sequence[str], dialect: str) -> Netlist:
     """The file included into a netlist that holds nothing else but ``parts``."""
     if not path.is_file():
         raise InputError([Finding(path, "there is no such file; expected a SPICE model file")])
@@ -86,7 +97,7 @@ def _read(path: Path, parts: Sequence[str]) -> Netlist:
         frame = Path(folder) / "model.cir"
         lines = ["* a model alone", f'.include "{path.name}"', "rframe frame 0 1", *parts, ".end"]
         frame.write_text("\n".join(lines) + "\n", encoding="utf-8")
-        return read_netlist(frame, [path.resolve().parent])
+        return read_netlist(frame, [path.resolve().parent], Dialects(dialect))
 
 
 def _names_inside(netlist: Netlist) -> dict[str, str]:

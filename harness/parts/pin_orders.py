@@ -15,6 +15,7 @@ from harness.engine.errors import EngineDead, EngineError
 from harness.parts.subject import ROOM, Subject
 
 INPUT_CURRENT = 20e-6  # A, more than any input of these classes takes; what takes more is no input
+LEAST_DRIVE = 1e-6  # A, of some 4 uA that a base is offered through 1 MOhm
 LEAST_GAIN = 20.0  # of a bipolar transistor that is the right way round; the other way it is some units
 
 
@@ -148,7 +149,8 @@ def _bipolar(part: Subject, temperature: float) -> bool:
         collectors.append(-sign * rest["vc#branch"])
         if base:
             driven = -sign * rest["vb#branch"]
-    return collectors[0] > LEAST_GAIN * driven > 0 and abs(collectors[1]) < INPUT_CURRENT
+    amplifies = driven > LEAST_DRIVE and collectors[0] > LEAST_GAIN * driven
+    return amplifies and abs(collectors[1]) < INPUT_CURRENT
 
 
 def _diode(part: Subject, temperature: float) -> bool:

@@ -46,12 +46,12 @@ def _rows(engine: Engine, candidate: Candidate, class_: str, sheets: tuple[Sheet
     for sheet, part in fitting:
         order = find_order(part, class_) if candidate.pins else _as_written(part, class_)
         if order is not None:
-            yield _pins_row(sheet, part, order)
+            yield _pins_row(candidate, part, order)
             part = replace(part, pins=order)
             yield from _where_it_works(part, class_)
             yield from rows_of(sheet, part, foreign=True)
             return
-    yield _lost_row(fitting[0][1], class_)
+    yield _lost_row(candidate, fitting[0][1], class_)
     for sheet, part in fitting[:1]:
         for figure in sheet.figures.values():
             yield Row(
@@ -89,17 +89,24 @@ def _misfit(candidate: Candidate, sheets: tuple[Sheet, ...]) -> str:
     return f'"{candidate.name}" {found}; this class wants {wanted}: choose another class with --as'
 
 
-def _pins_row(sheet: Sheet, part: Subject, order: tuple[str, ...]) -> Row:
-    if order == part.pins:
-        return Row(part.name, "pins", "", " ".join(part.pins), "", "as its class has them", _OURS, WITHIN)
-    seem = f"pins seem to be: {' '.join(order)}"
-    return Row(part.name, "pins", "", " ".join(part.pins), "", seem, _OURS, OUTSIDE)
+def _pins_row(candidate: Candidate, part: Subject, order: tuple[str, ...]) -> Row:
+    found, word = "as its class has them", WITHIN
+    if order != part.pins:
+        found, word = f"pins seem to be: {' '.join(order)}", OUTSIDE
+    return Row(part.name, "pins", _read_as(candidate), " ".join(part.pins), "", found, _OURS, word)
 
 
-def _lost_row(part: Subject, class_: str) -> Row:
+def _lost_row(candidate: Candidate, part: Subject, class_: str) -> Row:
     count = sum(1 for _ in orders(part.pins)) if part.kind == "subcircuit" else 1
-    found = f"in none of {count} orders of its pins does it work as a {class_}"
-    return Row(part.name, "pins", "", " ".join(part.pins), "", found, _OURS, OUT_OF_RANGE)
+    found = f"works as a {class_} in none of {count} orders of its pins"
+    return Row(
+        part.name, "pins", _read_as(candidate), " ".join(part.pins), "", found, _OURS, OUT_OF_RANGE
+    )  # fmt: skip
+
+
+def _read_as(candidate: Candidate) -> str:
+    named = f", its pins {' '.join(candidate.pins)}" if candidate.pins else ""
+    return f"{candidate.dialect} notation{named}"
 
 
 def _where_it_works(part: Subject, class_: str) -> Iterator[Row]:
