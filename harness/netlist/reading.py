@@ -35,6 +35,7 @@ from harness.netlist.scopes import (
     Values,
     engine_name,
     flat_parts,
+    placed_parts,
     problem_at,
     scopes_of,
 )
@@ -106,17 +107,39 @@ class Netlist:
         """Nodes of the top level, lower case; ``gnd`` is ``0``."""
         return frozenset(name for part in self.parts.values() for name in part.nodes)
 
+    @cached_property
+    def placed(self) -> Mapping[str, FlatPart]:
+        """Every part and every instance by full name (``rpull``, ``x1.q3``, ``x1.x2``), with its nodes as the
+        engine names them."""
+        return placed_parts(self.scopes, self.cards)
+
+    @cached_property
+    def all_nodes(self) -> frozenset[str]:
+        """Nodes of the top level and of every instance as the engine names them, lower case: ``out``,
+        ``x1.out``. A pin of an instance goes by the name of the node that it is connected to."""
+        return frozenset(name for part in self.placed.values() for name in part.nodes)
+
+    def node(self, name: str) -> str | None:
+        """The engine's name of a node as a designer may call it, ``X1.out`` or the pin ``x1.minus``; None
+        where there is no such node."""
+        lowered = "0" if name.lower() == "gnd" else name.lower()
+        if lowered in self.all_nodes:
+            return lowered
+        place, _, pin = lowered.rpartition(".")
+        scope = next((scope for scope in self.scopes if scope.path == place and place), None)
+        return scope.nodes.get(pin) if scope is not None else None
+
     def find(self, name: str) -> FlatPart:
-        """A part by its full name, ``Rpull`` or ``xslice.rload``. Raises NetlistError with the nearest
-        valid name."""
-        part = self.flat.get(name.lower())
+        """A part or instance by its full name, ``Rpull`` or ``xslice.rload``. Raises NetlistError with the
+        nearest valid name."""
+        part = self.placed.get(name.lower())
         if part is None:
             raise NetlistError([Finding(self.path, f'there is no part "{name}"{self._hint(name)}')])
         return part
 
     def _hint(self, name: str) -> str:
-        hint = nearest(name, [part.scope.name(part.part.name) for part in self.flat.values()])
-        return hint if "did you mean" in hint or len(self.flat) <= 30 else ""
+        hint = nearest(name, [part.scope.name(part.part.name) for part in self.placed.values()])
+        return hint if "did you mean" in hint or len(self.placed) <= 30 else ""
 
     def value(self, name: str, settings: Mapping[str, float] | None = None) -> float:
         """The value of R, C, L (Ohm, F, H) or the DC value of V, I (V, A) as drawn.

@@ -12,7 +12,7 @@ subcircuit's names are known, in order, so a name that both sides use is ambiguo
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from harness.findings import Finding, NetlistError, nearest
@@ -96,14 +96,18 @@ def flat_nodes(scope: Scope, nodes: tuple[str, ...], cards: Cards) -> tuple[str,
     )
 
 
-def flat_parts(scopes: list[Scope], cards: Cards) -> dict[str, FlatPart]:
-    """Every part by its full name, instances left out."""
+def placed_parts(scopes: Sequence[Scope], cards: Cards) -> dict[str, FlatPart]:
+    """Every part and every instance by its full name."""
     return {
         scope.name(key): FlatPart(scope.name(key), part, flat_nodes(scope, part.nodes, cards), scope)
         for scope in scopes
         for key, part in scope.circuit.parts.items()
-        if part.letter != "x"
     }
+
+
+def flat_parts(scopes: Sequence[Scope], cards: Cards) -> dict[str, FlatPart]:
+    """Every part by its full name, instances left out."""
+    return {name: found for name, found in placed_parts(scopes, cards).items() if found.part.letter != "x"}
 
 
 def engine_name(scope: Scope, name: str) -> str:
