@@ -15,6 +15,7 @@ from harness.engine.errors import EngineDead, EngineError
 from harness.parts.subject import ROOM, Subject
 
 INPUT_CURRENT = 20e-6  # A, more than any input of these classes takes; what takes more is no input
+OUTPUT_SHARE = 0.3  # of the swing that an output may lie away from where it belongs
 LEAST_DRIVE = 1e-6  # A, of some 4 uA that a base is offered through 1 MOhm
 LEAST_GAIN = 20.0  # of a bipolar transistor that is the right way round; the other way it is some units
 
@@ -101,12 +102,8 @@ def _compares(part: Subject, rails: Rails, temperature: float) -> bool:
                 return False
             if rest["vcc#branch"] > INPUT_CURRENT:  # a supply pin takes current, it gives none
                 return False
-            wrong = (
-                rest["out"] < top - 0.3 * (top - ground)
-                if sign > 0
-                else rest["out"] > ground + 0.3 * (top - ground)
-            )
-            if wrong:
+            right = top if sign > 0 else ground
+            if abs(rest["out"] - right) > OUTPUT_SHARE * (top - ground):
                 return False
     return not rails.follower or _follows(part, nodes, fixed, level, temperature)
 
