@@ -27,7 +27,7 @@ def rails(positive: float, negative: float) -> list[str]:
 
 
 def loaded(middle: float, load: float, capacitance: float = 0.0) -> list[str]:
-    """A resistor (Ohm) from the output to the middle (V), and a capacitor (F) to ground where one is asked for."""
+    """A resistor (Ohm) from the output to the middle (V), and where asked for a capacitor (F) to ground."""
     capacitor = [f"cl o 0 {capacitance!r}"] if capacitance else []
     return [volts("l", "l", middle), ohms("l", "o", "l", load), *capacitor]
 
@@ -155,10 +155,11 @@ def bandwidth(
     expected: float = 1e6,
     parameters: str = "",
 ) -> float:
-    """Gain-bandwidth product (Hz): (1 + R2/R1) / (2 pi tau), tau of the step response of an inverting amplifier
-    with R2/R1 = 100, small enough that nothing slews.
+    """Gain-bandwidth product (Hz): (1 + R2/R1) / (2 pi tau), tau of the step response of an inverting
+    amplifier with R2/R1 = 100, small enough that nothing slews.
 
-    Law: an amplifier of one pole f_T / s with the share b = 1 / (1 + R2/R1) fed back has tau = 1 / (2 pi b f_T).
+    Law: an amplifier of one pole f_T / s with the share b = 1 / (1 + R2/R1) fed back has
+    tau = 1 / (2 pi b f_T).
     """
     ratio, output = 100.0, 0.05
     middle = _middle(positive, negative)
@@ -183,7 +184,8 @@ def overshoot(
     negative: float = 0.0,
     expected: float = 1e6,
 ) -> float:
-    """Overshoot of a follower after a small step (V), as a share of it. ``expected`` (Hz): about its bandwidth."""
+    """Overshoot of a follower after a small step (V), as a share of it. ``expected`` (Hz): about its
+    bandwidth."""
     middle = _middle(positive, negative)
     time = 5.0 / expected
     around = [*rails(positive, negative), *loaded(middle, load, capacitance)]
@@ -195,8 +197,8 @@ def overshoot(
 def common_mode_room(
     part: Subject, positive: float, side: str, negative: float = 0.0, temperature: float = ROOM
 ) -> float:
-    """How far (V) both inputs have to stay off the ``upper`` or ``lower`` rail for the output to follow the sign
-    of their difference, to 0.1 V; negative where they may lie beyond it, at most 1 V."""
+    """How far (V) both inputs have to stay off the ``upper`` or ``lower`` rail for the output to follow the
+    sign of their difference, to 0.1 V; negative where they may lie beyond it, at most 1 V."""
     if side not in ("upper", "lower"):
         raise ValueError(f"{side!r} is neither upper nor lower")
     rail, outwards = (positive, 1.0) if side == "upper" else (negative, -1.0)
