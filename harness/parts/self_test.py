@@ -86,7 +86,8 @@ def _misfit(candidate: Candidate, sheets: tuple[Sheet, ...]) -> str:
         found = f"has {len(candidate.pins)} pins ({' '.join(candidate.pins)})"
     else:
         found = f'is a .model of type "{candidate.kind}"'
-    return f'"{candidate.name}" {found}; this class wants {wanted}: choose another class with --as, or wrap the model in a subcircuit that has these pins'
+    cure = "choose another class with --as, or wrap the model in a subcircuit that has these pins"
+    return f'"{candidate.name}" {found}; this class wants {wanted}: {cure}'
 
 
 def _pins_row(candidate: Candidate, part: Subject, order: tuple[str, ...]) -> Row:
