@@ -42,7 +42,8 @@ class Line:
 
 @dataclass
 class Reading:
-    """Everything that reading the files of a netlist brought to light."""
+    """Everything that reading the files of a netlist brought to light. ``absent``: libraries of the machine
+    on which it was drawn, which are a problem only where something in them is needed."""
 
     title: str = ""
     first: Line | None = None
@@ -50,6 +51,7 @@ class Reading:
     files: list[tuple[Path, str]] = field(default_factory=list)
     notes: list[Finding] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
+    absent: list[Finding] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -273,10 +275,13 @@ class _Reader:
         if re.match(r"/|[A-Za-z]:|~|.*\$", plain):
             beside = plain.rpartition("/")[2]
             if "$" in beside or not any((base / beside).is_file() for base in (folder, *self.roots)):
-                self.problem(
-                    line.path, line.number, f'"{name}": write the place of an include relative to the '
-                    "netlist, without a drive, ~ or $, or put the file beside it"
-                )  # fmt: skip
+                message = (
+                    f'"{name}": write the place of an include relative to the netlist, '
+                    "without a drive, ~ or $, or put the file beside it"
+                )
+                library = line.keyword == ".lib" and not self.open_subcircuits
+                found = self.reading.absent if library else self.reading.findings
+                found.append(Finding(line.path, message, "", line.number))
                 return None
             self.note(
                 line.path,

@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -304,14 +304,18 @@ def read_netlist(path: Path | str, folders: Sequence[Path] = (), dialects: Diale
     if not findings:
         findings += check(cards, scopes, parts, Values({}))
     if findings:
-        raise NetlistError(_ordered(findings, path))
+        raise NetlistError(_ordered([*findings, *reading.absent], path))
+    unread = [
+        replace(each, message=f"{each.message}; skipped, for nothing here needs it")
+        for each in reading.absent
+    ]
     return Netlist(
         path=path,
         title=reading.title,
         sha256=reading.files[0][1],
         files=tuple(reading.files),
         options=cards.options,
-        notes=tuple(_ordered([*reading.notes, *cards.notes], path)),
+        notes=tuple(_ordered([*reading.notes, *unread, *cards.notes], path)),
         cards=cards,
         scopes=tuple(scopes),
         flat=parts,

@@ -59,7 +59,7 @@ def test_parts_and_instances_are_found_by_their_full_names(netlist: Netlist) -> 
     assert netlist.find("xstage.xd.r1").nodes == ("xstage.inner", "out")
     assert netlist.find("xflat").part.model == "divider"
     assert "xstage" in netlist.placed and "xstage" not in netlist.flat
-    with pytest.raises(NetlistError, match='did you mean "xstage.Q3"'):
+    with pytest.raises(NetlistError, match=r'did you mean "xstage\.Q3"'):
         netlist.find("xstage.q4")
 
 

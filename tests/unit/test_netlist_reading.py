@@ -91,7 +91,7 @@ def test_two_bytes_a_letter_are_read_with_a_note(write: Write, codec: str) -> No
 
 @pytest.mark.parametrize("data", [b"title\nR1 a 0 1k\x00\n", b"\xff\xfet\x00\xd8", b"\x00\x01\x02\x03" * 40])
 def test_what_is_no_text_is_named(write: Write, data: bytes) -> None:
-    with pytest.raises(NetlistError, match="binary data|UTF-16"):
+    with pytest.raises(NetlistError, match=r"binary data|UTF-16"):
         read(write(data))
 
 
@@ -103,7 +103,15 @@ def test_a_place_on_another_machine_is_looked_for_beside_the_netlist(write: Writ
         assert list(netlist.models) == ["dd"]
         assert "place on some machine" in netlist.notes[0].message and netlist.notes[0].line == 4
     with pytest.raises(NetlistError, match="or put the file beside it"):
-        read(write("title\nV1 a 0 1\nR1 a 0 1k\n.lib /etc/passwd\n"))
+        read(write("title\nV1 a 0 1\nR1 a 0 1k\n.include /etc/passwd\n"))
+
+
+def test_a_library_of_another_machine_is_needed_or_skipped(write: Write) -> None:
+    netlist = read(write(r"title\nV1 a 0 1\nR1 a 0 1k\n.lib C:\lib\standard.dio".replace(r"\n", "\n")))
+    assert "nothing here needs it" in netlist.notes[0].message and netlist.notes[0].line == 4
+    with pytest.raises(NetlistError, match="or put the file beside it") as caught:
+        read(write("title\nV1 a 0 1\nD1 a 0 missing\n.lib ~/lib/standard.dio\n"))
+    assert [finding.line for finding in caught.value.findings] == [3, 4]
 
 
 @pytest.mark.parametrize(
@@ -118,7 +126,8 @@ def test_ways_to_write_4700_ohms(write: Write, value: str) -> None:
 def test_bookkeeping_is_left_out_with_a_note(write: Write) -> None:
     netlist = read(
         write(
-            'title\nV1 a 0 1\nR1 a b 1k tol=1 pwr=0.1\nC1 b 0 10u V=16 Irms=0 mfg="A B" pn="x-1" type="film"\n'
+            "title\nV1 a 0 1\nR1 a b 1k tol=1 pwr=0.1\n"
+            'C1 b 0 10u V=16 Irms=0 mfg="A B" pn="x-1" type="film"\n'
             "Q1 a b 0 qq\n.model qq NPN(BF=100 Vceo=40 Icrating=200m mfg=nobody)\n"
         )
     )
