@@ -7,6 +7,7 @@ from __future__ import annotations
 import math
 import shutil
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -100,7 +101,7 @@ def duty_by_an_independent_solver(threshold: float) -> float:
     edges = sorted(
         {0.0, 980e-6 * threshold / 5.0 - 3e-6, 980e-6 * threshold / 5.0 + 3e-6, 980e-6, 990e-6, 1e-3}
     )
-    for begin, end in zip(edges, edges[1:], strict=False):
+    for begin, end in pairwise(edges):
         solved = solve_ivp(
             comparator_output(threshold), (begin, end), state, method="Radau", rtol=1e-8, atol=1e-10,
             max_step=(end - begin) / 50, events=cross,
