@@ -21,6 +21,7 @@ import pandas as pd
 
 from harness.formula import Formula
 from harness.resources import shared_folder
+from harness.sheets import models, read_sheet
 from harness.units import engineering, parse_si
 from harness.worked_examples import METHODS, namespace_of
 
@@ -152,15 +153,35 @@ def _checks_of(entry: Mapping[str, Any]) -> Iterator[Check]:
 
 
 def sources_table(checks: tuple[Check, ...] | None = None) -> pd.DataFrame:
-    """One row a printed figure, columns check, source, place, kind, printed, got, verdict.
+    """One row a printed figure, columns check, source, place, kind, printed, got, verdict; by default of
+    every check and of every figure of a device that a model of the package is measured against.
 
     Everything is computed anew, on the engine too where a check runs a circuit.
     """
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for check in load_checks() if checks is None else checks:
         got = check.got()
         shown = engineering(got, check.printed.unit, digits=6)
         rows.append(
             (check.name, check.source, check.place, check.kind, check.printed.text, shown, check.verdict(got))
         )
+    if checks is None:
+        rows += _device_rows()
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _device_rows() -> Iterator[tuple[str, ...]]:
+    """The measured figures of every device sheet: what is printed beside what the model does."""
+    from harness.engine.session import session
+    from harness.parts import Subject
+    from harness.parts.rows import NOT_MEASURED, WITHIN, judged, limit_text, typical_text
+
+    for model in models():
+        sheet = read_sheet(model)
+        for figure, got, word in judged(sheet, Subject.of(sheet, session())):
+            if word == NOT_MEASURED:
+                continue
+            printed = "; ".join(text for text in (typical_text(figure), limit_text(figure)) if text)
+            name = ", ".join(text for text in (f"{model}: {figure.name}", figure.condition) if text)
+            agrees = "agrees" if word == WITHIN else "off"
+            yield name, figure.source, figure.place, figure.kind, printed, got, agrees

@@ -107,8 +107,9 @@ def verdict(figure: Figure, value: float) -> str:
     return WITHIN if figure.is_near_typical(value) else OFF_TYPICAL
 
 
-def rows_of(sheet: Sheet, subject: Subject, foreign: bool = False) -> Iterator[Row]:
-    """One row a figure of the sheet, measured one after the other. Raises EngineDead, ValueError.
+def judged(sheet: Sheet, subject: Subject, foreign: bool = False) -> Iterator[tuple[Figure, str, str]]:
+    """Each figure of the sheet, what was measured or why nothing was, and the verdict. Raises EngineDead,
+    ValueError.
 
     ``foreign``: somebody else's model, which has none of the parameters that ours have.
     """
@@ -118,7 +119,7 @@ def rows_of(sheet: Sheet, subject: Subject, foreign: bool = False) -> Iterator[R
         if foreign and "parameters" in figure.at:
             reason = "asks for a parameter of the package's own model"
         if reason:
-            yield _row(sheet, subject, figure, reason, NOT_MEASURED)
+            yield figure, reason, NOT_MEASURED
             continue
         if not figure.bench:
             raise ValueError(f"{sheet.model}.toml: {figure.name}: names neither bench nor not_measured")
@@ -127,19 +128,27 @@ def rows_of(sheet: Sheet, subject: Subject, foreign: bool = False) -> Iterator[R
         except EngineDead:
             raise
         except EngineError as error:
-            yield _row(sheet, subject, figure, f"no result: {error}", NO_FIGURE)
+            yield figure, f"no result: {error}", NO_FIGURE
             continue
-        yield _row(sheet, subject, figure, engineering(value, figure.unit), verdict(figure, value))
+        yield figure, engineering(value, figure.unit), verdict(figure, value)
 
 
-def _row(sheet: Sheet, subject: Subject, figure: Figure, measured: str, word: str) -> Row:
+def rows_of(sheet: Sheet, subject: Subject, foreign: bool = False) -> Iterator[Row]:
+    """One row a figure of the sheet, measured one after the other. Raises as `judged` does."""
+    for figure, measured, word in judged(sheet, subject, foreign):
+        kind = f" ({figure.kind})" if figure.kind != "published" else ""
+        yield Row(
+            subject.name, figure.name, figure.condition, typical_text(figure), limit_text(figure), measured,
+            f"{figure.source}: {figure.place}{kind}", word,
+        )  # fmt: skip
+
+
+def typical_text(figure: Figure) -> str:
+    """The typical figure, nothing where none is printed, and the words of a row that has no number at all."""
     silent = all(math.isnan(bound) for bound in (figure.least, figure.typical, figure.most))
-    words = figure.words if silent else ""
-    typical = words if math.isnan(figure.typical) else engineering(figure.typical, figure.unit)
-    source = f"{figure.source}: {figure.place}" + (f" ({figure.kind})" if figure.kind != "published" else "")
-    return Row(
-        subject.name, figure.name, figure.condition, typical, limit_text(figure), measured, source, word,
-    )  # fmt: skip
+    if silent:
+        return figure.words
+    return "" if math.isnan(figure.typical) else engineering(figure.typical, figure.unit)
 
 
 def limit_text(figure: Figure) -> str:
