@@ -39,6 +39,7 @@ from harness.intent.spread import read_spread, read_tracking
 from harness.intent.tables import Table
 from harness.intent.targets import read_expected, read_limits, read_simulation, read_tolerance
 from harness.intent.toml_source import Source, read_source
+from harness.intent.trims import read_trims
 from harness.netlist.dialects.files import MODES, NATIVE, Dialects
 from harness.units import Quantity
 
@@ -79,6 +80,7 @@ def load_board(path: Path | str) -> Board:
     limits = read_limits(root)
     simulation = read_simulation(root, corners)
     spread, tracking = read_spread(root), read_tracking(root, intended)
+    trims = read_trims(root, axes)
     root.finish()
     if source.findings or head is None:
         _try_netlist(source, head, roles, core, axes)
@@ -108,6 +110,7 @@ def load_board(path: Path | str) -> Board:
         simulation=simulation,
         spread=spread,
         tracking=tracking,
+        trims=trims,
         sha256=source.sha256,
         lines=source.lines,
     )

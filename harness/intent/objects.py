@@ -110,6 +110,21 @@ class Limit:
 
 
 @dataclass(frozen=True)
+class Trim:
+    """A part that is set between ``least`` and ``most`` (``unit``) on every finished board, so that
+    ``quantity`` is at ``target`` at one setting ``at`` of all axes."""
+
+    name: str
+    part: str
+    least: float
+    most: float
+    unit: str
+    quantity: str
+    target: float
+    at: Mapping[str, float]
+
+
+@dataclass(frozen=True)
 class Simulation:
     """Settings of the engine's runs: accuracy as a share of the period, hint of the period in s, seconds a
     corner. Raises ValueError for an accuracy out of range."""
@@ -156,6 +171,7 @@ class Board:
     sha256: str
     spread: Mapping[str, Quantity] = field(default_factory=dict)
     tracking: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    trims: Mapping[str, Trim] = field(default_factory=dict)
     lines: Mapping[Position, int] = field(default_factory=dict, repr=False, compare=False)
     dialects: Dialects = field(default_factory=Dialects)
     confirmed: bool = True

@@ -214,9 +214,11 @@ def _assumed(study: Study, search: Worst | None) -> list[str]:
         texts.append(f"parts without a tolerance are at their drawn values: {', '.join(study.varied.fixed)}")
     if not board.spread:
         texts.append("devices as their models have them: no [spread] states how far they deviate")
-    if board.core is not None and "frequency" in board.limits:
+    trimmed = {trim.quantity for trim in board.trims.values()}
+    if "frequency" in board.limits and "frequency" not in trimmed:
         texts.append(
-            "no trimmer is set: an untrimmed worst-case pitch says little about a board that has one"
+            "no [trim] sets the frequency: the spread of an untrimmed pitch says nothing about a board that"
+            " is tuned after it was built"
         )
     return [*texts, *study.ledger.remarks]
 
@@ -239,6 +241,28 @@ def _run(study: Study) -> dict[str, Any]:
     }
 
 
+def _trim_lines(study: Study, table: pd.DataFrame) -> list[str]:
+    """How far each trimmer reaches, the travel that is left, and what it cannot set right."""
+    lines = []
+    for trim in study.varied.trims:
+        unit = "cents" if trim.quantity == "frequency" else stem(trim.quantity).unit
+        reached, left = table[f"{trim.name}.reached"], table[f"{trim.name}.left"]
+        lines.append(
+            f"Trimmer {trim.name} ({trim.part}) reaches"
+            f" {engineering(trim.target, stem(trim.quantity).unit)} on {int(reached.sum())} of {len(table)}"
+            " boards; travel left to the nearer end:"
+            f" {100 * left.min():.0f} % at least, {100 * left.median():.0f} % in the middle"
+        )
+        for name in table.columns:
+            start = f"{trim.name}.over_"
+            if name.startswith(start) and table[name].notna().any():
+                lines.append(
+                    f"  error that remains over {name.removeprefix(start)}: up to"
+                    f" {table[name].abs().max():.3g} {unit}".rstrip()
+                )
+    return lines
+
+
 def _yield_answer(study: Study, found: Yield) -> Answer:
     board, count = study.varied.board, len(found.draws)
     interval = (
@@ -256,6 +280,7 @@ def _yield_answer(study: Study, found: Yield) -> Answer:
         if math.isfinite(found.share)
         else "Share that passes: not shown",
     ]
+    lines += _trim_lines(study, found.trimming)
     failures = found.draws[found.draws["verdict"] == "fail"]
     for limit, some in failures.groupby("limit", sort=False):
         title = stem(str(limit)).title if str(limit) in board.limits else f"state ({limit})"

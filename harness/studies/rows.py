@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,7 +20,7 @@ from harness.ledger import Ledger
 from harness.planning import tasks_of
 from harness.predict.refined import predict
 from harness.run import WORKERS, Only, Prepared, Progress, prepare, simulated, state_of
-from harness.studies.variation import Varied, varied
+from harness.studies.variation import Varied, trim_axis, varied
 from harness.verdict import NO_PASS, ROOMS
 
 if TYPE_CHECKING:
@@ -87,12 +87,35 @@ class Study:
         """The largest deviation of each."""
         return np.array([deviation.most for deviation in self.varied.deviations])
 
-    def rows(self, corners: Sequence[int], deviations: Array, names: Sequence[str]) -> pd.DataFrame:
-        """A table of rows: places of axis corners, deviations (rows, deviations), and a name for each row."""
+    def rows(
+        self, corners: Sequence[int], deviations: Array, names: Sequence[str], trims: Array | None = None
+    ) -> pd.DataFrame:
+        """A table of rows: places of axis corners, deviations (rows, deviations), a name for each row, and
+        settings of the trimmers (rows, trimmers), in the middle of their travel where they are not given."""
         table = self.corners.iloc[list(corners)].reset_index(drop=True)
+        return self._table(table, deviations, names, trims)
+
+    def rows_at(
+        self, at: Mapping[str, float], deviations: Array, names: Sequence[str], trims: Array | None = None
+    ) -> pd.DataFrame:
+        """The same, all at one setting of the axes."""
+        columns = [name for name in self.corners.columns if name in at]
+        table = pd.DataFrame([[at[name] for name in columns]] * len(names), columns=columns, dtype=float)
+        table.insert(0, "corner", list(names))
+        return self._table(table, deviations, names, trims)
+
+    def _table(
+        self, table: pd.DataFrame, deviations: Array, names: Sequence[str], trims: Array | None
+    ) -> pd.DataFrame:
         table["corner"] = list(names)
         columns = [deviation.axis for deviation in self.varied.deviations]
-        return pd.concat([table, pd.DataFrame(deviations, columns=columns, index=table.index)], axis=1)
+        pieces = [table, pd.DataFrame(deviations, columns=columns, index=table.index)]
+        if self.varied.trims:
+            middle = [0.5 * (trim.least + trim.most) for trim in self.varied.trims]
+            settings = np.tile(middle, (len(table), 1)) if trims is None else trims
+            axes = [trim_axis(trim) for trim in self.varied.trims]
+            pieces.append(pd.DataFrame(settings, columns=axes, index=table.index))
+        return pd.concat(pieces, axis=1)
 
     def predicted(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Refined figures where there are any, ideal ones elsewhere; a column a quantity."""

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.findings import BoardError, Finding, nearest
-from harness.intent.objects import Axis, Board
+from harness.intent.objects import Axis, Board, Trim
 from harness.netlist import Netlist, read_netlist
 from harness.netlist.words import inner
 from harness.units import engineering, parse_spice
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from harness.netlist import Part
 
 COLUMN = "deviation "  # what the name of a deviation's axis and column begins with
+TRIM_COLUMN = "trim "
 _VALUED = "rclvi"
 
 
@@ -65,6 +66,7 @@ class Varied:
     netlist: Netlist
     deviations: tuple[Deviation, ...]
     fixed: tuple[str, ...]
+    trims: tuple[Trim, ...] = ()
 
 
 def varied(board: Board, netlist: Netlist) -> Varied:
@@ -83,22 +85,56 @@ def varied(board: Board, netlist: Netlist) -> Varied:
             except ValueError as error:
                 place = f"spread.{name}.{key}" if key else f"intended.{name}"
                 findings.append(Finding(board.path, str(error), place))
+    for trim in board.trims.values():
+        if trim.part.lower() in netlist.parameters:
+            continue
+        part = _part(netlist, trim.part)
+        if part is None or part.letter not in _VALUED or part.function is not None:
+            near = nearest(trim.part, [*netlist.parts, *netlist.parameters])
+            message = f'there is no part or parameter "{trim.part}" with a value that could be set{near}'
+            findings.append(Finding(board.path, message, f"trim.{trim.name}.part"))
+            continue
+        rewritten[part.line] = " ".join([part.name, *part.nodes, f"{{{_trim_parameter(trim)}}}"])
     if findings:
         raise BoardError(findings)
+    trims = tuple(board.trims.values())
+    middle = {trim.name: 0.5 * (trim.least + trim.most) for trim in trims}
     axes = {d.axis: Axis(d.axis, (0.0,), d.unit, d.parameter, 0.0, d.unit) for d in deviations}
+    set_by = {
+        trim.name: trim.part.lower() if trim.part.lower() in netlist.parameters else _trim_parameter(trim)
+        for trim in trims
+    }
+    axes |= {
+        trim_axis(trim): Axis(
+            trim_axis(trim), (middle[trim.name],), trim.unit, set_by[trim.name], middle[trim.name], trim.unit
+        )
+        for trim in trims
+    }
     parameters = [f".param {d.parameter}=0" for d in deviations]
+    parameters += [f".param {set_by[trim.name]}={middle[trim.name]!r}" for trim in trims]
     stated = {name.lower() for deviation in deviations for name, _ in deviation.targets}
     return Varied(
         replace(board, axes={**board.axes, **axes}),
         _read_again(netlist, [*rewritten.values(), *parameters]),
         deviations,
         tuple(name for name in _settable(board, netlist) if name.lower() not in stated),
+        trims,
     )
+
+
+def trim_axis(trim: Trim) -> str:
+    """Name of a trimmer's axis and column."""
+    return TRIM_COLUMN + trim.name
+
+
+def _trim_parameter(trim: Trim) -> str:
+    return "trim_" + re.sub(r"\W", "_", trim.name.lower())
 
 
 def _settable(board: Board, netlist: Netlist) -> Iterator[str]:
     """Intended parts that are drawn and that no axis sets."""
     driven = {axis.sets.lower() for axis in board.axes.values() if axis.sets}
+    driven |= {trim.part.lower() for trim in board.trims.values()}
     for name in board.intended:
         if name.lower() not in driven and _part(netlist, name) is not None:
             yield name

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from harness.quantities import stem
 from harness.studies.rows import Array, Outcomes, Study, column
+from harness.studies.trimming import trim_boards
 
 ENDS = ("least", "most")
 MOST_UNDECIDED = 4  # of which all combinations are simulated
@@ -89,6 +90,8 @@ class Worst:
         self.undecided: dict[str, set[str]] = {}
         self.over_budget = 0
         self._predictions: dict[tuple[int, str, int], Vertex | None] = {}
+        self._trims: dict[Vertex, Array] = {}
+        self.trimming = 0
 
     def run(self) -> None:
         """Simulates what is needed."""
@@ -116,7 +119,8 @@ class Worst:
             f"{self.places[number].name}{_signs(vertex)}"
             for number, vertex in zip(places, vertices, strict=True)
         ]
-        rows = self.study.rows(places, np.array(vertices) * self.study.widths, names)
+        deviations = np.array(vertices) * self.study.widths
+        rows = self.study.rows(places, deviations, names, self._trimmed(vertices))
         outcomes = self.study.simulated(rows)
         judged = _judged(outcomes)
         for row, (number, vertex) in enumerate(zip(places, vertices, strict=True)):
@@ -125,6 +129,16 @@ class Worst:
             place.states.append(str(outcomes.states[row]))
             place.figures.append(judged.iloc[row].to_dict())
             place.bars.append(outcomes.bars.iloc[row].to_dict())
+
+    def _trimmed(self, vertices: Sequence[Vertex]) -> Array:
+        """Settings of the trimmers on boards with these deviations, each set once."""
+        new = [vertex for vertex in dict.fromkeys(vertices) if vertex not in self._trims]
+        if new:
+            before = self.study.simulations
+            trimmed = trim_boards(self.study, np.array(new) * self.study.widths)
+            self.trimming += self.study.simulations - before
+            self._trims.update(zip(new, trimmed.settings, strict=True))
+        return np.array([self._trims[vertex] for vertex in vertices])
 
     def _candidates(self, number: int) -> Iterator[Vertex]:
         """Vertices of the simulated signs and those that the closed forms call extreme."""

@@ -20,6 +20,7 @@ from scipy import stats
 
 from harness.quantities import stem
 from harness.studies.rows import Array, Outcomes, Study, column
+from harness.studies.trimming import trim_boards, trim_table
 from harness.verdict import limit_words
 
 DISTRIBUTIONS = {
@@ -45,6 +46,7 @@ class Yield:
     distribution: str
     seed: int
     blamed: pd.DataFrame
+    trimming: pd.DataFrame
 
     @property
     def share(self) -> float:
@@ -92,6 +94,7 @@ def yield_of(
     deviations = shares * study.widths
     corners = len(study.corners)
     verdicts: list[tuple[str, str, str]] = []
+    trims: list[pd.DataFrame] = []
     width = len(str(draws))
     block = max(1, FEW // corners)
     for start in range(0, draws, block):
@@ -102,21 +105,30 @@ def yield_of(
             for board in some
             for place in range(corners)
         ]
-        outcomes = study.simulated(
-            study.rows(places, np.repeat(deviations[list(some)], corners, axis=0), names)
+        trimmed = trim_boards(study, deviations[list(some)])
+        rows = study.rows(
+            places,
+            np.repeat(deviations[list(some)], corners, axis=0),
+            names,
+            np.repeat(trimmed.settings, corners, axis=0),
         )
+        outcomes = study.simulated(rows)
         verdicts += _verdicts(study, outcomes, len(some))
+        trims.append(trim_table(study, trimmed, outcomes))
     table = pd.DataFrame(verdicts, columns=["verdict", "limit", "corner"])
     table.insert(0, "draw", np.arange(1, draws + 1))
     columns = [deviation.name for deviation in study.varied.deviations]
-    table = pd.concat([table, pd.DataFrame(deviations, columns=columns)], axis=1)
+    trimming = pd.concat(trims, ignore_index=True)
+    table = pd.concat([table, trimming, pd.DataFrame(deviations, columns=columns)], axis=1)
     passed, failed = (int((table["verdict"] == word).sum()) for word in ("pass", "fail"))
     undecided = draws - passed - failed
     least, most = clopper_pearson(passed, draws)[0], clopper_pearson(passed + undecided, draws)[1]
     if low_discrepancy:
         least = most = math.nan
     text = DISTRIBUTIONS[distribution] + (", low-discrepancy points (Sobol)" if low_discrepancy else "")
-    return Yield(table, passed, failed, undecided, least, most, text, seed, _blamed(table, shares, columns))
+    return Yield(
+        table, passed, failed, undecided, least, most, text, seed, _blamed(table, shares, columns), trimming
+    )
 
 
 def _verdicts(study: Study, outcomes: Outcomes, boards: int) -> list[tuple[str, str, str]]:

@@ -31,6 +31,7 @@ Rload out 0 47k
 Cload out 0 220p
 .end
 """
+SHARE = 0.99  # of the period that the ramp moves from end to end, up and down: what a threshold takes part in
 BOARD = """
 [board]
 format = 1
@@ -187,6 +188,58 @@ def test_a_spread_and_parts_that_track(tmp_path: Path) -> None:
     board = board_in(tmp_path, text)
     assert main(["worst", str(board), "--only", "control=2", "--out", str(tmp_path / "out")]) in (0, 1)
     blame = pd.read_csv(tmp_path / "out" / "blame.csv").set_index(["quantity", "part"])["half_effect"]
-    assert blame["duty", "Xslice.offset"] == pytest.approx(9e-3 / 5 * 0.98, rel=0.02)  # of the period
+    assert blame["duty", "Xslice.offset"] == pytest.approx(9e-3 / 5 * SHARE, rel=0.01)
     assert blame["high_level", "reel"] < 1e-3
     assert "Rpull" not in blame["high_level"].index
+
+
+TRIM = """
+[trim.width]
+part = "Rlow"
+least = "100k"
+most = "400k"
+quantity = "duty"
+target = 0.55
+at = { control = 2 }
+"""
+
+
+def trimmed_board(folder: Path) -> Path:
+    text = BOARD.replace("duty = { least = 0.02, most = 0.75 }", "duty = { least = 0.545, most = 0.555 }")
+    return board_in(folder, text.replace("values = [-5, -2.6, 2, 5]", "values = [1.9, 2]") + TRIM)
+
+
+@pytest.mark.slow
+def test_every_board_is_trimmed_before_it_is_judged(tmp_path: Path) -> None:
+    """The duty is at its target where the trimmer was set, on every board; without the trimmer it is not."""
+    asked = ["--draws", "8", "--seed", "3", "--only", "control=2"]
+    main(["yield", str(trimmed_board(tmp_path)), *asked, "--out", str(tmp_path / "with")])
+    draws = pd.read_csv(tmp_path / "with" / "draws.csv")
+    assert draws["width.reached"].all() and draws["width.left"].min() > 0.05
+    assert (draws["width.error"].abs() < 2e-4).all()
+    assert pd.read_csv(tmp_path / "with" / "yield.csv")["failed"].iloc[0] == 0
+    board = tmp_path / "sliced.board.toml"
+    board.write_text(board.read_text().replace(TRIM, ""))
+    main(["yield", str(board), *asked, "--out", str(tmp_path / "without")])
+    assert pd.read_csv(tmp_path / "without" / "yield.csv")["failed"].iloc[0] > 0
+
+
+def test_a_trimmer_that_does_not_reach_is_said_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    board = trimmed_board(tmp_path)
+    board.write_text(board.read_text().replace('most = "400k"', 'most = "110k"'))
+    assert main(["yield", str(board), "--draws", "4", "--seed", "3", "--only", "control=2"]) == 1
+    assert "reaches 0.55 on 0 of 4 boards" in capsys.readouterr().out
+
+
+@pytest.mark.slow
+def test_what_a_trimmer_leaves_over_another_axis(tmp_path: Path) -> None:
+    """0.1 V of the control through 150 k against the board's own resistance at the threshold."""
+    board = trimmed_board(tmp_path)
+    main(["yield", str(board), "--draws", "3", "--seed", "3", "--out", str(tmp_path / "out")])
+    draws = pd.read_csv(tmp_path / "out" / "draws.csv")
+    low = draws["width.setting"]
+    rref, rcontrol = (value * (1 + draws[name]) for name, value in (("Rref", 100e3), ("Rcontrol", 150e3)))
+    parallel = 1 / (1 / rref + 1 / rcontrol + 1 / low)
+    np.testing.assert_allclose(
+        draws["width.over_control"], -0.1 * parallel / rcontrol / 5 * SHARE, rtol=0.005
+    )
