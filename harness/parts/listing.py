@@ -11,21 +11,17 @@ from harness.parts.rows import BAD, NOT_MEASURED
 from harness.sheets import TYPICAL_FACTOR
 
 _SHOWN = ("quantity", "published", "limit", "measured", "verdict", "condition")
+_HEADS = ["typical" if name == "published" else name for name in _SHOWN]
 _WIDEST = 34  # characters of a column; behaviours in words would make the table unreadable
 
 
 def part_lines(table: pd.DataFrame) -> Iterator[str]:
-    """A block for each model, widths alike in all of them, and what it comes to."""
-    shown = {name: [_cut(text) for text in table[name]] for name in _SHOWN}
-    heads = {"published": "typical"}
-    widths = {name: max(len(heads.get(name, name)), *map(len, texts)) for name, texts in shown.items()}
-    number = 0
+    """A block for each model, and what all of them come to."""
     for model, rows in table.groupby("model", sort=False):
         yield str(model)
-        yield _line([heads.get(name, name) for name in _SHOWN], widths)
-        for _ in range(len(rows)):
-            yield _line([shown[name][number] for name in _SHOWN], widths)
-            number += 1
+        lines = [_HEADS, *([_cut(row[name]) for name in _SHOWN] for _, row in rows.iterrows())]
+        widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
+        yield from (_line(cells, widths) for cells in lines)
         yield ""
     yield from closing_lines(table)
 
@@ -55,6 +51,6 @@ def _cut(text: str) -> str:
     return text if len(text) <= _WIDEST else text[: _WIDEST - 3] + "..."
 
 
-def _line(cells: Sequence[str], widths: dict[str, int]) -> str:
-    padded = [cell.ljust(width) for cell, width in zip(cells, widths.values(), strict=True)]
+def _line(cells: Sequence[str], widths: Sequence[int]) -> str:
+    padded = [cell.ljust(width) for cell, width in zip(cells, widths, strict=True)]
     return ("  " + "  ".join(padded)).rstrip()
