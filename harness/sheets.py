@@ -69,7 +69,8 @@ class Sheet:
     """What is published about the device that a model stands for; ``file`` lies below ``netlists/``.
 
     ``benches``: the module in ``harness/parts/`` whose benches measure it. ``class_``: as board files name
-    it, empty where they do not. ``polarity``: ``npn`` or ``pnp`` of a subcircuit of transistors, else its kind.
+    it, empty where they do not. ``polarity``: ``npn`` or ``pnp`` of a subcircuit of transistors, else its
+    kind.
     """
 
     model: str
@@ -134,6 +135,9 @@ def _figure(where: str, row: dict[str, Any], sources: dict[str, Any]) -> Figure:
     units = {number.unit for number in numbers.values()}
     if len(units) > 1:
         raise ValueError(f"{where}: {row['name']}: units differ: {', '.join(sorted(units))}")
+    held = [bound for bound in _BOUNDS if bound in row and (bound != "typical" or "judged" not in row)]
+    if "bench" in row and not held:
+        raise ValueError(f"{where}: {row['name']}: has a bench and no number that it is held to")
     if row.get("judged", JUDGED[0]) not in JUDGED:
         raise ValueError(f"{where}: {row['name']}: judged is none of {', '.join(JUDGED)}")
     least, typical, most = (numbers[bound].value if bound in numbers else math.nan for bound in _BOUNDS)

@@ -68,6 +68,11 @@ def test_malformed_rows_are_refused(monkeypatch: pytest.MonkeyPatch, tmp_path) -
         (head + row + 'source="t"\n', "no source is called t"),
         (head + row + 'source="s"\nmost="1 V"\nleast="1 A"\n', "units differ"),
         (head + row + 'source="s"\nmaximum="1 V"\n', "unknown key maximum"),
+        (head + row + 'source="s"\nbench="gain"\n', "has a bench and no number"),
+        (
+            head + row + 'source="s"\nbench="gain"\ntypical="1 V"\njudged="limits"\n',
+            "has a bench and no number",
+        ),
         (head + (row + 'source="s"\n') * 2, "two figures are called gain"),
         (head.replace("published", "hearsay") + row + 'source="s"\n', "kind hearsay"),
     ):
