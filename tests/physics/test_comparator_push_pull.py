@@ -2,7 +2,8 @@
 """The push-pull model, measured alone in ngspice, against the published figures of its class.
 
 The figures, with document and table, lie in shared/devices/comparator_push_pull.toml;
-test_device_sheets.py holds the model to all of them. Here: polarity, both rails, what the figures move with, and long runs.
+test_device_sheets.py holds the model to all of them. Here: polarity, both rails, what the figures move with,
+and long runs.
 """
 
 from __future__ import annotations
