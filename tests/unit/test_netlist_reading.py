@@ -148,10 +148,8 @@ def test_a_word_in_a_model_is_a_finding(write: Write) -> None:
 def test_a_resistance_in_series_becomes_a_part(write: Write) -> None:
     netlist = read(write("title\nV1 a 0 1 Rser=2\nC1 a b 1u Rser=0.1 Lser=1n Rpar=10Meg\nR1 b 0 1k\n"))
     assert netlist.value("RV1_rser") == 2.0 and netlist.value("rc1_rser") == 0.1
-    assert netlist.parts["v1"].nodes == ("a", "v1_rser") and netlist.parts["rv1_rser"].nodes == (
-        "v1_rser",
-        "0",
-    )
+    assert netlist.parts["v1"].nodes == ("v1_rser", "0")
+    assert netlist.parts["rv1_rser"].nodes == ("v1_rser", "a")
     assert [netlist.parts[name].nodes for name in ("c1", "rc1_rser", "lc1_lser", "rc1_rpar")] == [
         ("a", "c1_rser"), ("c1_rser", "c1_lser"), ("c1_lser", "b"), ("a", "b"),
     ]  # fmt: skip

@@ -83,18 +83,14 @@ def with_inner_parts(text: str) -> list[str]:
 def _inner_parts(
     letter: str, name: str, one: str, other: str, rest: list[str], given: dict[str, str]
 ) -> Iterator[str]:
-    ends, chain = other, []
-    for key in ("rser", "lser"):
-        if key in given:
-            start = f"{name}_{key}"
-            chain.append((f"{key[0].upper()}{name}_{key} {start} {{}} {given[key]}", start))
-    at = ends
-    lines = []
-    for template, start in reversed(chain):
-        lines.append(template.format(at))
-        at = start
-    yield f"{name} {one} {at} {' '.join(rest)}"
-    yield from lines
+    far, near = (one, other) if letter == "v" else (other, one)  # a source stays tied to what it stands on
+    steps = [key for key in ("rser", "lser") if key in given]
+    joints = [f"{name}_{key}" for key in steps]
+    inner = joints[0] if joints else far
+    nodes = (inner, near) if letter == "v" else (near, inner)
+    yield " ".join([name, *nodes, *rest])
+    for key, start, end in zip(steps, joints, [*joints[1:], far], strict=False):
+        yield f"{key[0].upper()}{name}_{key} {start} {end} {given[key]}"
     for key in ("rpar", "cpar"):
         if key in given:
             yield f"{key[0].upper()}{name}_{key} {one} {other} {given[key]}"
