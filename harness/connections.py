@@ -12,17 +12,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from harness.board import Board
+from harness.findings import Finding
 from harness.intent.cores import ChargedCore
 from harness.netlist import Netlist
+from harness.pins import GROUND, OPEN_COLLECTOR, PIN_WORDS, all_parts, part_of, stage_pins
 
 PASSIVE, ANY = "rcl", "rclqjmxeg"
-#: what the pins of a comparator are called where its subcircuit names them in words
-PIN_WORDS = {
-    "plus": ("plus", "in+", "inp", "in_p", "inplus", "noninverting"),
-    "minus": ("minus", "in-", "inn", "inm", "in_n", "inminus", "inverting"),
-    "output": ("output", "out", "vout"),
-    "supply": ("supply", "vcc", "vdd", "v+"),
-}
+FARTHEST = 4  # passive parts between the comparator's output and the board's: divider, coupling, cable
 
 
 @dataclass(frozen=True)
@@ -39,10 +35,13 @@ class _Drawing:
         self.board, self.netlist, self.core = board, netlist, board.core
         named = [*vars(board.roles).values(), *(vars(board.core).values() if board.core else ())]
         self.with_role = {name.lower() for name in named if isinstance(name, str)}
+        inside = f"{(board.roles.comparator or '').lower()}."
+        self.around = [each for each in all_parts(netlist) if not each[0].startswith(inside) or inside == "."]
+        self.rails = {end for _, letter, nodes in self.around if letter == "v" for end in nodes[:2]}
 
     def nodes(self, part: str | None) -> tuple[str, ...]:
-        """Nodes of a part in lower case; none where there is no such part at the top level."""
-        found = self.netlist.parts.get(part.lower()) if part else None
+        """Nodes of a part in lower case, as seen from the top level; none where there is no such part."""
+        found = part_of(self.netlist, part)
         return tuple(node.lower() for node in found.nodes) if found else ()
 
     def at(self, part: str | None, node: str | None, between: str = "") -> Iterator[Connection]:
@@ -60,9 +59,24 @@ class _Drawing:
         if not kinds or "0" in (one, other):
             return False
         return any(
-            part.letter in kinds and name not in self.with_role and {one, other} <= set(self.nodes(name))
-            for name, part in self.netlist.parts.items()
+            letter in kinds and name not in self.with_role and {one, other} <= set(nodes)
+            for name, letter, nodes in self.around
         )
+
+    def near(self, node: str) -> set[str]:
+        """A node and those that a chain of a few passive parts without a role joins to it, rails left out."""
+        reached, held = {node.lower()}, {*self.rails, GROUND}
+        for _ in range(FARTHEST):
+            for name, letter, nodes in self.around:
+                if letter in PASSIVE and name not in self.with_role and set(nodes) & reached - held:
+                    reached |= set(nodes) - held
+        return reached
+
+    def leads_to(self, part: str | None, node: str) -> Iterator[Connection]:
+        """Finds fault where no pin of ``part`` is near ``node``."""
+        ends = self.nodes(part)
+        if ends and part is not None and not set(ends) & self.near(node):
+            yield Connection(part, f"at node {node}", f"at {', '.join(dict.fromkeys(ends))}")
 
     def shared(self, one: str | None, other: str | None) -> Iterator[Connection]:
         """Finds fault where two parts have no node but ground in common."""
@@ -74,14 +88,14 @@ class _Drawing:
 def misplaced(board: Board, netlist: Netlist) -> list[Connection]:
     """Parts that are not where their roles say, each once, in the order of the roles."""
     drawing, roles = _Drawing(board, netlist), board.roles
-    supply = drawing.nodes(roles.supply)
+    supply, pins = drawing.nodes(roles.supply), stage_pins(board, netlist)
     found = [
         *_pins(drawing, netlist),
         *drawing.at(roles.comparator, roles.ramp, ANY),
         *drawing.at(roles.comparator, roles.threshold, "r"),
-        *drawing.at(roles.comparator, roles.output, PASSIVE),
+        *drawing.leads_to(roles.comparator, roles.output),
         *drawing.at(roles.comparator, supply[0] if supply else None, "rl"),
-        *drawing.at(roles.pullup, roles.output, PASSIVE),
+        *drawing.at(roles.pullup, pins.output if pins else roles.output, PASSIVE),
         *drawing.at(roles.load_resistor, roles.output, PASSIVE),
         *drawing.at(roles.load_capacitor, roles.output, PASSIVE),
     ]
@@ -100,12 +114,27 @@ def misplaced(board: Board, netlist: Netlist) -> list[Connection]:
     return list({connection.part: connection for connection in reversed(found)}.values())[::-1]
 
 
+def without_pullup(board: Board, netlist: Netlist) -> Iterator[Finding]:
+    """An open collector that nothing pulls up: no resistor and no other device is at it."""
+    roles, pins = board.roles, stage_pins(board, netlist)
+    part = part_of(netlist, roles.comparator)
+    if pins is None or part is None or roles.comparator_class not in OPEN_COLLECTOR:
+        return
+    drawing = _Drawing(board, netlist)
+    if not any(letter not in "cv" and pins.output in nodes for _, letter, nodes in drawing.around):
+        message = (
+            f"the output of a {roles.comparator_class}-class comparator only sinks, and nothing pulls"
+            f' "{pins.output}" up: expected a resistor to a supply'
+        )
+        yield Finding(part.line.path, message, part.name, part.line.number)
+
+
 def _pins(drawing: _Drawing, netlist: Netlist) -> Iterator[Connection]:
     """Finds fault with the comparator's pins by their names in its subcircuit's header: a line with its nodes
     in another order, a model with its pins in another order, or ``ramp_input`` the wrong way round. Headers
     that number their pins say nothing."""
     roles = drawing.board.roles
-    part = netlist.parts.get((roles.comparator or "").lower())
+    part = part_of(netlist, roles.comparator)
     model = netlist.cards.top.find_subcircuit(part.model) if part and part.letter == "x" else None
     if part is None or model is None or roles.comparator is None or len(model.nodes) != len(part.nodes):
         return
@@ -123,6 +152,7 @@ def _pins(drawing: _Drawing, netlist: Netlist) -> Iterator[Connection]:
         for pin, node, between in meant
         if drawn[names[pin][0]] != node.lower()
         and not drawing.joined(drawn[names[pin][0]], node.lower(), between)
+        and not (pin == "output" and drawn[names[pin][0]] in drawing.near(node))
     ]
     if wrong:
         fed = {names["supply"][0]: f" ({roles.supply})"} if len(names["supply"]) == 1 else {}

@@ -11,9 +11,10 @@ import pandas as pd
 
 from harness.board import Board
 from harness.characterise import RAMP_INPUT
-from harness.connections import misplaced
+from harness.connections import misplaced, without_pullup
 from harness.findings import Finding
 from harness.netlist import Netlist
+from harness.pins import part_of
 from harness.units import engineering, spice_caution
 
 if TYPE_CHECKING:
@@ -69,8 +70,10 @@ def compare_drawing(board: Board, netlist: Netlist) -> pd.DataFrame:
 
 def cautions(board: Board, netlist: Netlist) -> Iterator[Finding]:
     """What need not be wrong: a value that differs where it could be the same letters in the other notation
-    (1M is mega or milli), and a node with a role that is no pin of the comparator."""
+    (1M is mega or milli), a node with a role that is no pin of the comparator, an output without a
+    pull-up."""
     yield from _off_the_comparator(board, netlist)
+    yield from without_pullup(board, netlist)
     drawn = drawn_values(board, netlist)
     for name, intended in board.intended.items():
         number = intended.text.split()[0] if intended.text.split() else ""
@@ -88,11 +91,11 @@ def contradictions(board: Board, netlist: Netlist, prediction: Prediction) -> It
 
 
 def _off_the_comparator(board: Board, netlist: Netlist) -> Iterator[Finding]:
-    part = netlist.parts.get((board.roles.comparator or "").lower())
+    part = part_of(netlist, board.roles.comparator)
     if part is None:
         return
     pins = ", ".join(dict.fromkeys(part.nodes))
-    for role in ("ramp", "threshold", "output"):
+    for role in ("ramp", "threshold"):
         node = getattr(board.roles, role)
         if node and node.lower() not in part.nodes:
             message = f"{node} is no pin of {part.name} (pins: {pins}); predictions assume it is"

@@ -43,8 +43,8 @@ class StagePins:
 
 
 def drives_both_ways(roles: Roles) -> bool:
-    """Whether the comparator's output is driven in its high state, too: by its class, and where the board file
-    names none, by whether there is a pull-up."""
+    """Whether the comparator's output is driven in its high state, too: by its class, and where the board
+    file names none, by whether there is a pull-up."""
     if roles.comparator_class is not None:
         return roles.comparator_class not in OPEN_COLLECTOR
     return bool(roles.comparator) and roles.pullup is None
@@ -74,13 +74,15 @@ def _nodes_of(netlist: Netlist, path: str) -> Sequence[str]:
 
 
 def all_parts(netlist: Netlist) -> Iterator[tuple[str, str, tuple[str, ...]]]:
-    """(full name, letter, nodes as seen from the top level) of every part, those inside instances included."""
+    """(full name, letter, nodes as seen from the top level) of every part, those inside instances
+    included."""
     for name, found in netlist.flat.items():
         yield name, found.part.letter, found.nodes
 
 
 def named_pins(netlist: Netlist, part: Part) -> dict[str, str]:
-    """Pin -> node for the pins that the subcircuit's header names in words of :data:`PIN_WORDS`, each once."""
+    """Pin -> node for the pins that the subcircuit's header names in words of :data:`PIN_WORDS`, each
+    once."""
     model = netlist.cards.top.find_subcircuit(part.model) if part.letter == "x" else None
     if model is None or len(model.nodes) != len(part.nodes):
         return {}

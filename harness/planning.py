@@ -50,8 +50,8 @@ def _current(netlist: Netlist, name: str) -> str:
 def sink_currents(
     netlist: Netlist, node: str, comparator: str | None = None
 ) -> tuple[tuple[str, float], ...]:
-    """The saved currents of the resistors at the comparator's output, as (name, sign): together they bring what
-    the comparator sinks."""
+    """The saved currents of the resistors at the comparator's output, as (name, sign): together they bring
+    what the comparator sinks."""
     return tuple(
         (_current(netlist, name), 1.0 if netlist.flat[name].nodes[1] == node else -1.0)
         for name in _resistors_at(netlist, node, comparator)
@@ -119,7 +119,9 @@ def _test_load(board: Board, netlist: Netlist, output: str) -> float | None:
     wanted = asked in board.hand or asked in board.limits or any(e.quantity == asked for e in board.expected)
     if not wanted:
         return None
-    conductance = sum(1.0 / netlist.value(name) for name in _resistors_at(netlist, output, board.roles.comparator))
+    conductance = sum(
+        1.0 / netlist.value(name) for name in _resistors_at(netlist, output, board.roles.comparator)
+    )
     return 10.0 / conductance if conductance else 1e5
 
 

@@ -62,8 +62,8 @@ class Switch:
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What the comparator works with: level at its inputs (V), voltage and resistance that load its output; an
-    infinite resistance is no load."""
+    """What the comparator works with: level at its inputs (V), voltage and resistance that load its output;
+    an infinite resistance is no load."""
 
     level: float
     feed: float
@@ -165,13 +165,18 @@ def turning_point(engine: Engine, comparator: PartAlone, pins: Pins, where: Surr
 
 
 def rest_figures(
-    engine: Engine, comparator: PartAlone, pins: Pins, where: Surroundings, high_below: bool
+    engine: Engine,
+    comparator: PartAlone,
+    pins: Pins,
+    where: Surroundings,
+    high_below: bool,
+    driven: bool = False,
 ) -> dict[str, float]:
     """Bias currents (A, out of the pins), offset (V, ramp above level where it turns), leakage (A, into the
-    output; NaN where the output does not let go), sense (1 where the output is off, or high, while the ramp is above
-    the level, -1 below, 0 where it is the same on both sides).
+    output; NaN where the output does not let go), sense (1 where the output is off, or high, while the ramp
+    is above the level, -1 below, 0 where it is the same on both sides).
 
-    ``high_below``: the output is off while the ramp is below the level.
+    ``high_below``: the output is off while the ramp is below the level; ``driven``: it drives both ways.
     """
     engine.load(_at_rest(comparator, pins, where), "comparator at rest")
     figures = {"offset": _turned(engine, where)}
@@ -189,8 +194,9 @@ def rest_figures(
     }
     off = "below" if high_below else "above"
     figures["sense"] = float(lets_go["above"]) - float(lets_go["below"])
-    if not any(lets_go.values()) and abs(levels["above"] - levels["below"]) > LEAST_STEP:
-        figures["sense"] = float(np.sign(levels["above"] - levels["below"]))  # it drives both ways
+    if driven:
+        step = levels["above"] - levels["below"]
+        figures["sense"] = float(np.sign(step)) if abs(step) > LEAST_STEP else 0.0
     return figures | {"leakage": currents[off] if lets_go[off] else float("nan")}
 
 
@@ -281,8 +287,8 @@ def answers(
 ) -> list[Answer]:
     """How the output follows ramps of (slope in V/s, direction +1 or -1) through the level, offset included.
 
-    The output hangs on its resistor and ``load`` (F); ``steps``: least number of steps; ``rest``: s that it gets
-    to answer. NaN where it does not turn.
+    The output hangs on its resistor and ``load`` (F); ``steps``: least number of steps; ``rest``: s that it
+    gets to answer. NaN where it does not turn.
     """
 
     def hang(tag: str) -> list[str]:
@@ -291,9 +297,7 @@ def answers(
 
     tau = where.resistance * load if np.isfinite(where.resistance) else 0.0
     settling = 10 * tau + load * abs(where.feed) / 2e-3
-    waves, begin = _race(
-        engine, comparator, pins, where, cases, hang, rest=rest + settling, steps=steps
-    )
+    waves, begin = _race(engine, comparator, pins, where, cases, hang, rest=rest + settling, steps=steps)
     found = []
     for k, (slope, direction) in enumerate(cases):
         output = waves[f"output{k}"]

@@ -88,7 +88,7 @@ def _rest(on: Conditions, slicer: _Slicer, subject: Mapping[str, Any]) -> Bench:
         engine = the_engine()
         figures = grid.fill_dict(
             lambda t, s: comparators.rest_figures(
-                engine, slicer.part, slicer.pins, slicer.where(t, s), slicer.high_below
+                engine, slicer.part, slicer.pins, slicer.where(t, s), slicer.high_below, on.stage.driven
             )
         )
         found = {
@@ -206,8 +206,8 @@ def _delays(
 def _driven_delays(
     on: Conditions, slicer: _Slicer, subject: Mapping[str, Any], falls: Array, rises: Array, load: float
 ) -> Bench:
-    """Delays of an output that drives both ways, from the crossing to the start of its straight edge: half the
-    edge before 50 %; leaving its overload is part of them."""
+    """Delays of an output that drives both ways, from the crossing to the start of its straight edge: half
+    the edge before 50 %; leaving its overload is part of them."""
     grid, part, pins = on.grid, slicer.part, slicer.pins
     sense = 1.0 if slicer.high_below else -1.0
 

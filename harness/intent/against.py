@@ -29,11 +29,12 @@ def lacking(
     """
     file, parts = netlist.path.name, [part.name for part in netlist.parts.values()]
     known = {*netlist.parts, *netlist.flat, *(scope.path for scope in netlist.scopes)}
+    inner = netlist.nodes | {node for part in netlist.flat.values() for node in part.nodes}
     yield from _no_range(roles)
     for path, name in _nodes(roles, core):
         if path[-1] in _MOVING and name.lower() in _GROUND:
             yield path, f'"{name}" is ground, which never moves; expected the node of the {path[-1]}'
-        elif name.lower() not in netlist.nodes:
+        elif name.lower() not in inner:
             yield path, f'{file} has no node "{name}"{nearest(name, netlist.nodes)}'
     for path, name in _parts(roles, core):
         if name.lower() not in known:
@@ -61,7 +62,7 @@ def _nodes(roles: Roles, core: Core | None) -> Iterator[tuple[Position, str]]:
         if name := getattr(roles, role):
             yield ("roles", role), name
     if core:
-        yield from ((("core", key), name) for key, name in core.nodes())
+        yield from ((("core", *key), name) for key, name in core.nodes())
 
 
 def _parts(roles: Roles, core: Core | None) -> Iterator[tuple[Position, str]]:

@@ -37,19 +37,13 @@ CLASSES: dict[str, InputRange] = {
     "311": InputRange(2.0, 2.0, 0.5, False, "TI SLCS007H: common-mode range 13 V to -14.5 V at +-15 V"),
     "07x": InputRange(
         0.0, 0.0, 4.0, True,
-        "TI SLOS081G: common-mode range -11 V at +-15 V guaranteed; TI SNOSBW5C, application hints (operation "
-        "up to the positive supply, one input beyond it does no harm, phase reversal below the lower limit)",
+        "TI SLOS081G: common-mode range -11 V at +-15 V guaranteed; TI SNOSBW5C, application "
+        "hints (operation up to the positive supply, one input beyond it does no harm, phase reversal below the "
+        "lower limit)",
     ),
     "rail-to-rail": InputRange(
         -0.3, -0.3, -0.3, False,
         "Microchip DS21733J: common-mode range 0.3 V beyond either supply, rail-to-rail CMOS op-amps",
-    ),
-    # below its range the output of this class may reverse, so both limits hold for either input
-    "07x": InputRange(
-        4.0, 4.0, 4.0, False, "TI SLOS081G: common-mode range +-11 V at least, at +-15 V; SLOS080 the same (from memory)"
-    ),
-    "rail-to-rail": InputRange(
-        -0.3, -0.3, -0.3, False, "Microchip DS21733 (MCP6001): V_SS - 0.3 V to V_DD + 0.3 V (from memory)"
     ),
     "push-pull": InputRange(
         -0.3, -0.3, -0.3, False, "Microchip DS21696 (MCP6541): V_SS - 0.3 V to V_DD + 0.3 V (from memory)"

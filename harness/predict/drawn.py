@@ -109,7 +109,8 @@ class Drawn:
 
     @cached_property
     def supply_node(self) -> str | None:
-        """The node of the comparator's supply: that pin which its source feeds, else the source's upper end."""
+        """The node of the comparator's supply: that pin which its source feeds, else the source's upper
+        end."""
         if self.pins is not None:
             return self.pins.supply
         part = self.part(self.board.roles.supply)

@@ -31,5 +31,6 @@ DROOP = Effect("droop through coupling capacitors", law="output network as drawn
 
 #: effects that any board may have, whatever makes its ramp
 ALWAYS = (
-    THRESHOLD_BIAS, OFFSET, SATURATION, HIGH_SHORTFALL, LEAKAGE, SLICER_DELAY, TURN_ON, OWN_RISE, SLEW, EDGES, DROOP,
+    THRESHOLD_BIAS, OFFSET, SATURATION, HIGH_SHORTFALL, LEAKAGE, SLICER_DELAY, TURN_ON, OWN_RISE, SLEW, EDGES,
+    DROOP,
 )  # fmt: skip

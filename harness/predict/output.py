@@ -44,8 +44,8 @@ def low_level(open_voltage: Array, resistance: Array, curve: SinkCurve) -> Array
 
 
 def meeting(open_voltage: Array, resistance: Array, curve: SinkCurve) -> tuple[Array, Array]:
-    """Where a curve of current into the output meets the load line (V_open - V) / R: the level (V), and there the
-    output's own resistance (Ohm), that of the curve's piece. NaN where they do not meet.
+    """Where a curve of current into the output meets the load line (V_open - V) / R: the level (V), and there
+    the output's own resistance (Ohm), that of the curve's piece. NaN where they do not meet.
 
     ``resistance``: Ohm, infinite where nothing loads the output.
     """

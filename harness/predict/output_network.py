@@ -1,17 +1,17 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The linear network behind the comparator's output: levels, edges, droop and means of a settled pulse.
 
-Every node that resistors and capacitors join to the output pin counts, up to the nodes that sources hold. The pin
-itself is a source with a resistance, one in either state. With conductances G, capacitances C (both symmetric)
-and injected currents J::
+Every node that resistors and capacitors join to the output pin counts, up to the nodes that sources hold. The
+pin itself is a source with a resistance, one in either state. With conductances G, capacitances C (both
+symmetric) and injected currents J::
 
     C dv/dt = J - G v
 
 The eigenvectors of the pair, C p = tau G p with p' G p = 1, are modes that relax each with a time constant of
 its own: v(t) = v_end + sum p exp(-t / tau) p' G (v(0) - v_end). A mode without capacitance has tau = 0 and is
-there at once. So a periodic pulse of two states is found exactly: droop, coupling capacitors and cables are modes
-like any other. Source: modal solution of a linear RC network, any text on linear systems; checked in tests against
-ngspice and against single poles.
+there at once. So a periodic pulse of two states is found exactly: droop, coupling capacitors and cables are
+modes like any other. Source: modal solution of a linear RC network, any text on linear systems; checked in
+tests against ngspice and against single poles.
 """
 
 from __future__ import annotations
@@ -46,8 +46,8 @@ class PinState:
 
 @dataclass(frozen=True)
 class OutputNetwork:
-    """Conductances (S), capacitances (F), shape (corners, nodes, nodes), and currents injected by what the nodes
-    hang on (A, shape (corners, nodes)). ``pin``, ``output``: places of those nodes."""
+    """Conductances (S), capacitances (F), shape (corners, nodes, nodes), and currents injected by what the
+    nodes hang on (A, shape (corners, nodes)). ``pin``, ``output``: places of those nodes."""
 
     nodes: tuple[str, ...]
     conductance: Array
@@ -58,17 +58,15 @@ class OutputNetwork:
 
     @classmethod
     def of(cls, drawn: Drawn, pin: str, output: str) -> OutputNetwork | None:
-        """The network as drawn; None where the output is not joined to the pin, where a source holds either of
-        them, or where a part of the network is neither resistor, capacitor nor source."""
+        """The network as drawn; None where the output is not joined to the pin, where a source holds either
+        of them, or where a part of the network is neither resistor, capacitor nor source."""
         walk = _Walk(drawn)
         nodes = walk.joined(pin)
         if pin not in nodes or output not in nodes or walk.touched_by_devices(nodes):
             return None
         place = {node: k for k, node in enumerate(nodes)}
         shape = (drawn.count, len(nodes), len(nodes))
-        found = cls(
-            nodes, np.zeros(shape), np.zeros(shape), np.zeros(shape[:2]), place[pin], place[output]
-        )
+        found = cls(nodes, np.zeros(shape), np.zeros(shape), np.zeros(shape[:2]), place[pin], place[output])
         for one, other, value in walk.resistors:
             if value is None and {one, other} & set(place):
                 return None
@@ -85,9 +83,7 @@ class OutputNetwork:
                     found.injected[:, place[node]] += sign * value
         return found
 
-    def _join(
-        self, matrix: Array, place: dict[str, int], one: str, other: str, value: Array | float
-    ) -> None:
+    def _join(self, matrix: Array, place: dict[str, int], one: str, other: str, value: Array | float) -> None:
         if one == other:
             return
         for here, there in ((one, other), (other, one)):
@@ -134,7 +130,7 @@ class Phase:
 
     def amplitudes(self, before: Array) -> Array:
         """What every mode begins with (shape (corners, modes)), from node voltages just before (V)."""
-        off = (self.conductance @ (before - self.end)[:, :, None])
+        off = self.conductance @ (before - self.end)[:, :, None]
         return np.where(self.tau > 0, (np.swapaxes(self.modes, 1, 2) @ off)[:, :, 0], 0.0)
 
     def resistance(self, node: int, slow: NDArray[np.bool_]) -> Array:
@@ -161,9 +157,7 @@ class Edge:
     ramp: Array
 
     @classmethod
-    def between(
-        cls, before: Phase, after: Phase, node: int, slow: NDArray[np.bool_], ramp: Array
-    ) -> Edge:
+    def between(cls, before: Phase, after: Phase, node: int, slow: NDArray[np.bool_], ramp: Array) -> Edge:
         """The edge at a node, with the ``slow`` modes standing still."""
         amounts = after.modes[:, node, :] * after.amplitudes(before.end)
         swing = after.end[:, node] + np.where(slow, amounts, 0.0).sum(axis=1) - before.end[:, node]
@@ -200,8 +194,8 @@ class Edge:
 
 @dataclass(frozen=True)
 class Cycle:
-    """A settled pulse: ``lasting`` s in the high and in the low state, each with its modes, their time constants
-    as they count here (s), and what they begin with."""
+    """A settled pulse: ``lasting`` s in the high and in the low state, each with its modes, their time
+    constants as they count here (s), and what they begin with."""
 
     phases: tuple[Phase, Phase]
     tau: tuple[Array, Array]
@@ -238,8 +232,12 @@ class Cycle:
 
         nothing = np.zeros_like(high.end)
         round_trip = maps[1] @ maps[0]
-        bad = ~np.isfinite(round_trip).all(axis=(1, 2)) | ~np.isfinite(after(1, after(0, nothing))).all(axis=1)
-        system = np.where(bad[:, None, None], np.eye(high.end.shape[1]), np.eye(high.end.shape[1]) - round_trip)
+        bad = ~np.isfinite(round_trip).all(axis=(1, 2)) | ~np.isfinite(after(1, after(0, nothing))).all(
+            axis=1
+        )
+        system = np.where(
+            bad[:, None, None], np.eye(high.end.shape[1]), np.eye(high.end.shape[1]) - round_trip
+        )
         right = np.where(bad[:, None], np.nan, after(1, after(0, nothing)))
         start = np.linalg.solve(system, right[:, :, None])[:, :, 0]
         begins = (high.amplitudes(start), low.amplitudes(after(0, start)))
@@ -252,6 +250,12 @@ class Cycle:
         return np.asarray(
             phase.end[:, node] + (phase.modes[:, node, :] * left * self.begins[which]).sum(axis=1)
         )
+
+    def droop(self, which: int, node: int) -> Array:
+        """How far (V) a node is, at the end of the high (0) or low (1) state, from where it would rest."""
+        phase, tau = self.phases[which], self.tau[which]
+        left = np.where(self.slow[which], _left(tau, self.lasting[which]), 0.0)
+        return np.asarray((phase.modes[:, node, :] * left * self.begins[which]).sum(axis=1))
 
     def integrals(self, node: int, base: Array) -> tuple[Array, Array]:
         """Integrals over a cycle of a node's voltage above ``base`` (V) and of its square: V s and V^2 s."""
@@ -271,7 +275,8 @@ class Cycle:
 
 
 def _left(tau: Array, time: Array) -> Array:
-    """What is left of every mode after ``time`` (s, shape (corners,)); nothing where it has no time constant."""
+    """What is left of every mode after ``time`` (s, shape (corners,)); nothing where it has no time
+    constant."""
     return np.where(tau > 0, np.exp(-time[:, None] / np.where(tau > 0, tau, 1.0)), 0.0)
 
 

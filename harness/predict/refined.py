@@ -16,15 +16,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from harness.predict import effects as named
 from harness.measure.ramp import RETURN_SHARE
+from harness.predict import effects as named
 from harness.predict import spectrum, stage
 from harness.predict.core import Delay, no_delay
 from harness.predict.cores import kind_of
 from harness.predict.drawn import Drawn
 from harness.predict.effects import Effect
 from harness.predict.ramp import Ramp
-from harness.predict.standing import LEAST_SWING, OutputStage, Standing
+from harness.predict.standing import LEAST_SWING, OutputStage, Pulse, Standing
 
 if TYPE_CHECKING:
     from harness.board import Board
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 Figures = dict[str, Array]
+ROUNDS = 8  # of thresholds that follow from the cycle; each closes the gap by the feedback's share
 INTERACTION = "interaction of the named effects"
 EFFECT_COLUMNS = ["corner", "quantity", "effect", "amount", "origin"]
 
@@ -181,11 +182,30 @@ class Composition:
 
     def figures(self, on: frozenset[Effect]) -> Figures:
         """Every quantity with the effects of ``on`` in force."""
+        upward, downward = at_rest = self.thresholds(on)
+        found = self._figures_with(on, upward, downward)
+        if found is None:
+            return self._without_ramp(on, upward)
+        for _ in range(ROUNDS):  # feedback from an output that droops: the thresholds follow from the cycle
+            droop = self.stage.droop_at(self.threshold_node, found[1])
+            if droop is None:
+                break
+            moves = droop if self.high_below else droop[::-1]
+            upward, downward = (
+                level + np.nan_to_num(move) for level, move in zip(at_rest, moves, strict=True)
+            )
+            found = self._figures_with(on, upward, downward) or found
+        return found[0]
+
+    def _figures_with(
+        self, on: frozenset[Effect], upward: Array, downward: Array
+    ) -> tuple[Figures, Pulse] | None:
+        """Every quantity with thresholds (V) that the ramp meets on its way up and down, and the pulse; None
+        without a ramp."""
         drawn, roles = self.drawn, self.drawn.board.roles
-        upward, downward = self.thresholds(on)
         ramp = self._ramp(on, upward, downward)
         if ramp is None:
-            return self._without_ramp(on, upward)
+            return None
         sweeps_up = ramp.pieces[0].end >= ramp.pieces[0].start
         threshold = np.where(sweeps_up, upward, downward)
         back = np.where(sweeps_up, downward, upward)
@@ -216,12 +236,13 @@ class Composition:
         moves = np.abs(swing) >= LEAST_SWING
         pulsing = (duty > 0) & (duty < 1) & moves
         feed, pullup = drawn.node(drawn.other_node(roles.pullup, drawn.pin)), drawn.value(roles.pullup)
-        return {
+        figures = {
             **self._at_rest(on, standing),
             "threshold": threshold,
             "threshold_return": np.where(apart, back, np.nan),
             "low_level": pulse.low,
             "high_level": pulse.high,
+            "sink_current": pulse.sink,
             "rise_time": standing.rise_time,
             "fall_time": fall_time,
             "ramp_low": ramp.low,
@@ -236,9 +257,11 @@ class Composition:
             "pullup_current_mean": (feed - pulse.pin_mean) / pullup,
             "pullup_power": ((feed - pulse.pin_mean) ** 2 + pulse.pin_ac_rms**2) / pullup,
         }
+        return figures, pulse
 
     def _ramp(self, on: frozenset[Effect], upward: Array, downward: Array) -> Ramp | None:
-        """The ramp of the board's core. What the slicer draws from it depends on the threshold of its sweep."""
+        """The ramp of the board's core. What the slicer draws from it depends on the threshold of its
+        sweep."""
         kind = kind_of(self.drawn)
         ramp = kind.ramp(self.drawn, self.known, on, upward, self.high_below) if kind else None
         if ramp is None or kind is None or np.array_equal(upward, downward, equal_nan=True):
@@ -278,8 +301,8 @@ class Composition:
     # --- threshold
 
     def thresholds(self, on: frozenset[Effect]) -> tuple[Array, Array]:
-        """Thresholds (V) that a ramp meets on its way up and on its way down: the output still stands as it stood
-        before."""
+        """Thresholds (V) that a ramp meets on its way up and on its way down: the output still stands as it
+        stood before."""
         before = (self.high_below, not self.high_below)
         up, down = (self._threshold_while(high, on) for high in before)
         return up, down

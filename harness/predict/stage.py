@@ -25,11 +25,11 @@ def ideal_duty(threshold: Array, low: Array, high: Array, high_below: bool) -> A
 
 
 def time_below(ramp: Ramp, upward: Array, downward: Array) -> Array:
-    """Seconds of the cycle from the ramp's passing ``downward`` (V) on its way down until it passes ``upward`` (V)
-    on its way up: the time below a threshold that may have hysteresis.
+    """Seconds of the cycle from the ramp's passing ``downward`` (V) on its way down until it passes
+    ``upward`` (V) on its way up: the time below a threshold that may have hysteresis.
 
-    Where the ramp does not pass both, the stage stays on one side: 0 or a whole period; where it passes neither
-    and lies between the two, either would stay, and what counts is where it is for longer.
+    Where the ramp does not pass both, the stage stays on one side: 0 or a whole period; where it passes
+    neither and lies between the two, either would stay, and what counts is where it is for longer.
     """
     plain = ramp.time_below(upward)
     up, down = ramp.crossing(upward, True).instant, ramp.crossing(downward, False).instant
@@ -37,9 +37,7 @@ def time_below(ramp: Ramp, upward: Array, downward: Array) -> Array:
     with np.errstate(invalid="ignore"):
         between = np.mod(up - down, ramp.period)
     middle = ramp.time_below(0.5 * (upward + downward))
-    rest = np.where(
-        ~(ramp.high >= upward), ramp.period, np.where(~(ramp.low <= downward), 0.0, middle)
-    )
+    rest = np.where(~(ramp.high >= upward), ramp.period, np.where(~(ramp.low <= downward), 0.0, middle))
     stuck = np.where(ramp.period > 0, np.round(rest / ramp.period) * ramp.period, np.nan)
     stuck = np.where(np.isfinite(ramp.period + upward + downward), stuck, np.nan)
     return np.where(upward == downward, plain, np.where(both, between, stuck))
@@ -58,8 +56,9 @@ def duty(
     delays.
 
     ``levels``: V at which the comparator turns as the ramp passes on its way up and on its way down, offset
-    included; ``fall_delay`` and ``rise_delay``: s from the crossing until the output conducts or lets go, against
-    the slope (V/s); ``fall_edge`` and ``rise_edge``: s from there to 50 %. 0 or 1 where the ramp never crosses.
+    included; ``fall_delay`` and ``rise_delay``: s from the crossing until the output conducts or lets go,
+    against the slope (V/s); ``fall_edge`` and ``rise_edge``: s from there to 50 %. 0 or 1 where the ramp
+    never crosses.
     """
     upward, downward = levels
     below = time_below(ramp, upward, downward)
@@ -85,8 +84,8 @@ def headroom(
     """Room (V) below the upper common-mode limit at the worst instant of the cycle, by the rule of the class.
 
     Where one input in range is enough, the lower of the two counts at each instant: the worst one is when the
-    ramp is highest. ``thresholds``: V, in either state of the output; ``supply``: V; ``temperature``: degC. NaN
-    for a class without a rule.
+    ramp is highest. ``thresholds``: V, in either state of the output; ``supply``: V; ``temperature``: degC.
+    NaN for a class without a rule.
     """
     threshold = np.maximum(*thresholds)
     rule = CLASSES.get(class_ or "")

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What the slicing stage's output does in its two states, whatever its kind, and how it goes between them.
 
-A sinking output (open collector) holds its low state along a measured curve of current and lets go in the high
-one; a driven output holds both. What the board shows at its output is what the linear network behind the pin
-makes of that.
+A sinking output (open collector) holds its low state along a measured curve of current and lets go in the
+high one; a driven output holds both. What the board shows at its output is what the linear network behind the
+pin makes of that.
 """
 
 from __future__ import annotations
@@ -34,9 +34,10 @@ _OF_THE_LEVELS = frozenset({named.SATURATION, named.HIGH_SHORTFALL, named.LEAKAG
 @dataclass(frozen=True)
 class Standing:
     """The output in both states. Pin levels ``low`` and ``high`` (V), ``sink`` (A, low state); edges at the
-    board's output in s: from the start of each to 50 %, and 10 % to 90 %; ``fall_area`` and ``rise_area``: what
-    the pin's own edges add to and take from the pulse, divided by its swing (s). ``phases``: high and low state
-    of the network, None where its parts are not all understood; ``slow``: which of their modes outlive a cycle."""
+    board's output in s: from the start of each to 50 %, and 10 % to 90 %; ``fall_area`` and ``rise_area``:
+    what the pin's own edges, taken as straight, add to and take from the pulse, divided by its swing (s).
+    ``phases``: high and low state of the network, None where its parts are not all understood; ``slow``:
+    which of their modes outlive a cycle."""
 
     low: Array
     high: Array
@@ -49,6 +50,7 @@ class Standing:
     fall_area: Array
     phases: tuple[Phase, Phase] | None
     slow: tuple[NDArray[np.bool_], NDArray[np.bool_]]
+    low_state: PinState
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,8 @@ class _States:
 
 @dataclass(frozen=True)
 class Pulse:
-    """Levels of the board's output, and mean (V) and mean square about ``low`` (V^2) of output and pin."""
+    """Levels of the board's output, mean and AC r.m.s. level (V) of output and pin, and what the comparator's
+    output takes in half-way through its low state (A)."""
 
     low: Array
     high: Array
@@ -69,6 +72,8 @@ class Pulse:
     ac_rms: Array
     pin_mean: Array
     pin_ac_rms: Array
+    sink: Array
+    cycle: Cycle | None
 
 
 class OutputStage:
@@ -85,7 +90,8 @@ class OutputStage:
 
     @cached_property
     def open_voltage(self) -> Array:
-        """Voltage (V) of the pin with the comparator's output away; 0 V where nothing but capacitors is there."""
+        """Voltage (V) of the pin with the comparator's output away; 0 V where nothing but capacitors is
+        there."""
         volts = self.drawn.node(self.drawn.pin)
         return np.where(self._alone, 0.0, volts)
 
@@ -204,7 +210,20 @@ class OutputStage:
             own_rise = self._figure("slicer.rise_extra") if named.OWN_RISE in on else none
         if self.network is None or phases is None:
             unknown = drawn.unknown
-            return Standing(low, high, sink, unknown, unknown, unknown, unknown, none, none, None, (none, none))
+            return Standing(
+                low,
+                high,
+                sink,
+                unknown,
+                unknown,
+                unknown,
+                unknown,
+                none,
+                none,
+                None,
+                (none > 0, none > 0),
+                low_state,
+            )
         node, slow = self.network.output, (phases[0].slow(period), phases[1].slow(period))
         rise = Edge.between(phases[1], phases[0], node, slow[0], rise_ramp)
         if direct is not None and self.node == drawn.pin:  # the sink's curve says it all
@@ -216,12 +235,12 @@ class OutputStage:
             fall_middle, fall_time = fall_start + fall.time_to(0.5), fall.duration
         return Standing(
             low, high, sink, rise.time_to(0.5), rise.duration + own_rise, fall_middle, fall_time,
-            0.5 * rise_ramp, fall_area, phases, slow,
+            0.5 * rise_ramp, fall_area, phases, slow, low_state,
         )  # fmt: skip
 
     def own_edge(self, name: str, slope: Array) -> Array:
-        """An edge (s, 10 % to 90 %) of the output alone at a slope (V/s) of the ramp; the slowest known where the
-        ramp never crosses."""
+        """An edge (s, 10 % to 90 %) of the output alone at a slope (V/s) of the ramp; the slowest known where
+        the ramp never crosses."""
         with np.errstate(divide="ignore"):
             knots = np.log10(np.where(np.isfinite(slope) & (slope > 0), slope, np.inf))
         return self.known.table(name).at(
@@ -235,23 +254,39 @@ class OutputStage:
         if standing.phases is None or self.network is None:
             low, high = self.levels(standing)
             unknown = self.drawn.unknown
-            return Pulse(low, high, unknown, unknown, unknown, unknown)
+            return Pulse(low, high, unknown, unknown, unknown, unknown, standing.sink, None)
+        flat = (duty <= 0) | (duty >= 1)
         shift = standing.rise_middle - standing.fall_middle if edges else 0.0
-        on = np.where((duty > 0) & (duty < 1), np.clip(duty * period + shift, 0.0, period), duty * period)
+        late = np.where(flat, 0.0, float(edges))  # the pin's own edges, as steps that hold the same area
+        shift = shift + late * (standing.fall_area - standing.rise_area)
+        on = np.where(flat, duty * period, np.clip(duty * period + shift, 0.0, period))
         cycle = Cycle.of(standing.phases, standing.slow, on, period, edges, droop)
         high_phase, low_phase = standing.phases
-        late = np.where((duty <= 0) | (duty >= 1), 0.0, float(edges))
         figures = []
         for node in (self.network.output, self.network.pin):
             swing = Edge.between(low_phase, high_phase, node, standing.slow[0], 0.0 * period).swing
             low, high = cycle.level(1, node), cycle.level(0, node)
             total, squares = cycle.integrals(node, low)
-            total = total + late * swing * (standing.fall_area - standing.rise_area)
-            squares = squares + late * swing**2 * (2.0 * standing.fall_area - 4.0 * standing.rise_area) / 3.0
+            squares = squares - late * swing**2 * (standing.fall_area + standing.rise_area) / 3.0
             mean = total / period
             figures += [low, high, low + mean, np.sqrt(np.maximum(squares / period - mean**2, 0.0))]
-        low, high, mean, ac_rms, _, _, pin_mean, pin_ac_rms = figures
-        return Pulse(low, high, mean, ac_rms, pin_mean, pin_ac_rms)
+        low, high, mean, ac_rms, pin_low, _, pin_mean, pin_ac_rms = figures
+        state = standing.low_state
+        sink = np.where(
+            standing.slow[1].any(axis=1), (pin_low - state.source) / state.resistance, standing.sink
+        )
+        return Pulse(low, high, mean, ac_rms, pin_mean, pin_ac_rms, sink, cycle)
+
+    def droop_at(self, node: str, pulse: Pulse) -> tuple[Array, Array] | None:
+        """How far (V) a node of the network is from rest at the end of the high and of the low state; None
+        where nothing droops there."""
+        cycle = pulse.cycle
+        if cycle is None or self.network is None or node not in self.network.nodes:
+            return None
+        if not (cycle.slow[0].any() or cycle.slow[1].any()):
+            return None
+        place = self.network.nodes.index(node)
+        return cycle.droop(0, place), cycle.droop(1, place)
 
     def output_resistance(self, standing: Standing) -> Array:
         """Resistance (Ohm) of the output in its high state, coupling capacitors taken as short."""

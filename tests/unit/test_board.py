@@ -530,8 +530,6 @@ def test_what_the_netlist_lacks_is_said_all_at_once(tmp_path: Path) -> None:
     ("old", "new", "key"),
     [
         ('supply = "Vcc"', 'supply = "Xslice.Vcc"', "roles.supply"),
-        ('pullup = "Rpull"', 'pullup = "Xslice.Rout"', "roles.pullup"),
-        ('load_capacitor = "Cload"', 'load_capacitor = "Xslice.Cload"', "roles.load_capacitor"),
         ('rail = "Vrail" }', 'rail = "Xslice.Vrail" }', "roles.supplies.rail"),
     ],
 )
