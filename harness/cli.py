@@ -56,6 +56,19 @@ def parser() -> argparse.ArgumentParser:
 
     add_studies(commands, _simulating, _study, _Progress)
 
+    ledger = commands.add_parser("ledger", help="the finished corners of a board: list, prune, export")
+    ledger.add_argument("board", type=Path, metavar="BOARD", help="board file, NAME.board.toml")
+    ledger.add_argument("--ledger", type=Path, metavar="FILE", help="another file than the board's own")
+    ledger.add_argument(
+        "--prune", action="store_true",
+        help="drop corners that no run can find again: of another version or another engine",
+    )  # fmt: skip
+    ledger.add_argument(
+        "--older-than", type=_days, metavar="DAYS", help="with --prune: drop corners older than that, too"
+    )
+    ledger.add_argument("--out", type=Path, metavar="DIR", help="also write ledger.csv there")
+    ledger.set_defaults(action=_ledger)
+
     engine = commands.add_parser("engine", help="which ngspice is used, the tested range, how to mend")
     engine.add_argument("--out", type=Path, metavar="DIR", help="also write engine.csv there")
     engine.set_defaults(action=_engine)
@@ -169,6 +182,27 @@ def _study(answer: Answer, options: argparse.Namespace) -> int:
     return SHORT if answer.falls_short else WITHIN
 
 
+def _ledger(options: argparse.Namespace) -> int:
+    from harness.bookkeeping import days_ago, ledger_lines, ledger_table, opened
+    from harness.engine.session import engine_report
+    from harness.findings import Finding, InputError
+    from harness.writing import table_writer, write_together
+
+    if options.older_than is not None and not options.prune:
+        raise InputError([Finding(None, "--older-than says what to drop: give it with --prune")])
+    engine = str(engine_report()["version_text"])
+    with opened(options.board, options.ledger) as ledger:
+        if options.prune:
+            before = days_ago(options.older_than) if options.older_than is not None else ""
+            print(f"{ledger.prune(engine, before)} corners dropped")
+        table = ledger_table(ledger)
+        for line in ledger_lines(ledger, table, engine):
+            print(line)
+    if options.out:
+        write_together(options.out, {"ledger.csv": table_writer(table)})
+    return WITHIN
+
+
 def _check(options: argparse.Namespace) -> int:
     from harness.checking import check, check_lines, write_check
 
@@ -278,6 +312,16 @@ def _positive(text: str) -> int:
     if not text.isdigit() or int(text) < 1:
         raise argparse.ArgumentTypeError(f"expected a whole number from 1, got {text!r}")
     return int(text)
+
+
+def _days(text: str) -> float:
+    try:
+        days = float(text)
+    except ValueError:
+        days = -1.0
+    if not 0.0 <= days < 1e6:
+        raise argparse.ArgumentTypeError(f"expected a number of days, got {text!r}")
+    return days
 
 
 def _accuracy(text: str) -> float:

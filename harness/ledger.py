@@ -38,11 +38,11 @@ _TABLES = """
 CREATE TABLE corners (
     key TEXT PRIMARY KEY, content TEXT NOT NULL, digest TEXT NOT NULL, board TEXT NOT NULL,
     revision TEXT NOT NULL, corner TEXT NOT NULL, axes TEXT NOT NULL, state TEXT NOT NULL,
-    engine TEXT NOT NULL, engine_seconds REAL NOT NULL, made TEXT NOT NULL
+    engine TEXT NOT NULL, conditions TEXT NOT NULL, engine_seconds REAL NOT NULL, made TEXT NOT NULL
 );
 CREATE TABLE waveforms (key TEXT PRIMARY KEY, arrays BLOB NOT NULL, digest TEXT NOT NULL);
 """
-_TEXTS = "board, revision, corner, axes, state, engine, engine_seconds, made"
+_TEXTS = "board, revision, corner, axes, state, engine, conditions, engine_seconds, made"
 COLUMNS = ("key", *_TEXTS.split(", "))
 
 
@@ -64,13 +64,17 @@ def key_of(task: Task, engine: str) -> str:
     decides = {
         "task": {f.name: plain(getattr(task, f.name)) for f in fields(task) if f.name != "corner"},
         "engine": engine,
-        "libraries": _libraries(),
-        "sources": sources_hash(SOURCES),
+        "conditions": conditions(),
     }
     return hashlib.sha256(json.dumps(decides, sort_keys=True).encode()).hexdigest()
 
 
 @cache
+def conditions() -> str:
+    """Hash of what decides every corner alike: libraries, and the sources that steer and measure."""
+    return hashlib.sha256(json.dumps([_libraries(), sources_hash(SOURCES)]).encode()).hexdigest()
+
+
 def _libraries() -> tuple[str, ...]:
     from importlib.metadata import version
 
@@ -126,7 +130,7 @@ class Ledger:
         content = _content(result)
         row = (
             key, content, _digest(key, content.encode()), origin.board, origin.revision, origin.corner,
-            json.dumps(dict(origin.axes)), result.state, result.engine, result.engine_seconds,
+            json.dumps(dict(origin.axes)), result.state, result.engine, conditions(), result.engine_seconds,
             datetime.now(UTC).isoformat(timespec="seconds"),
         )  # fmt: skip
         try:
@@ -161,17 +165,18 @@ class Ledger:
             f"SELECT {', '.join(COLUMNS)} FROM corners ORDER BY made, board, corner, key"
         ).fetchall()
 
-    def prune(self, keep: Sequence[str]) -> int:
-        """Drops every corner whose key is not among ``keep``, gives the room back, returns how many."""
-        before = len(self)
+    def prune(self, engine: str, before: str = "") -> int:
+        """Drops corners that no run can find again, made by other sources, libraries or another engine, and
+        those made before a moment (ISO 8601, UTC); gives the room back. Returns how many were dropped."""
+        count = len(self)
         with self._base:
-            self._base.execute("CREATE TEMP TABLE kept (key TEXT PRIMARY KEY)")
-            self._base.executemany("INSERT OR IGNORE INTO kept VALUES (?)", ((key,) for key in keep))
-            for table in ("corners", "waveforms"):
-                self._base.execute(f"DELETE FROM {table} WHERE key NOT IN (SELECT key FROM kept)")
-            self._base.execute("DROP TABLE kept")
+            self._base.execute(
+                "DELETE FROM corners WHERE engine != ? OR conditions != ? OR made < ?",
+                (engine, conditions(), before),
+            )
+            self._base.execute("DELETE FROM waveforms WHERE key NOT IN (SELECT key FROM corners)")
         self._base.execute("VACUUM")
-        return before - len(self)
+        return count - len(self)
 
     # --- the file
 

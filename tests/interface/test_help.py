@@ -13,7 +13,7 @@ import pytest
 
 import harness
 
-COMMANDS = ["run", "check", "engine", "sources", "parts"]
+COMMANDS = ["run", "check", "worst", "yield", "ledger", "engine", "sources", "parts"]
 
 
 def run(*arguments: str) -> subprocess.CompletedProcess[str]:
@@ -42,7 +42,7 @@ def test_version() -> None:
     assert run("-m", "harness", "--version").stdout.split() == ["ramp-harness", harness.__version__]
 
 
-@pytest.mark.parametrize("arguments", [[], ["worst", "x.board.toml"], ["run"], ["run", "x", "--jobs", "0"]])
+@pytest.mark.parametrize("arguments", [[], ["order", "x.board.toml"], ["run"], ["run", "x", "--jobs", "0"]])
 def test_wrong_usage_ends_2(arguments: list[str]) -> None:
     """An unknown command, a missing board or a senseless option: exit 2, words on stderr, no traceback."""
     done = run("-m", "harness", *arguments)

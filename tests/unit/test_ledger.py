@@ -9,9 +9,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from harness.cli import main
 from harness.engine.plan import Plan
+from harness.engine.session import engine_report
 from harness.findings import InputError
 from harness.ledger import COLUMNS, Ledger, Origin, key_of
 from harness.measure.cycle import Probes
@@ -135,13 +138,19 @@ def test_a_damaged_ledger_is_set_aside_and_what_can_be_read_is_kept(tmp_path: Pa
         assert len(kept) > 100
 
 
-def test_pruning_keeps_what_it_is_told_to(tmp_path: Path) -> None:
+def test_pruning_drops_what_no_run_can_find_again(tmp_path: Path) -> None:
     with Ledger(tmp_path / "ledger.sqlite") as ledger:
         for number in range(20):
-            ledger.add(f"key{number}", ORIGIN, result())
-        assert ledger.prune(["key3", "key5", "unknown"]) == 18
-        assert set(ledger.find([f"key{n}" for n in range(20)])) == {"key3", "key5"}
-        assert ledger.waveforms("key3") is not None and ledger.waveforms("key4") is None
+            engine = "ngspice-39" if number < 12 else "ngspice-38"
+            ledger.add(f"key{number}", ORIGIN, replace(result(), engine=engine))
+        ledger._base.execute("UPDATE corners SET conditions = 'other sources' WHERE key = 'key5'")
+        ledger._base.execute("UPDATE corners SET made = '2020-01-01T00:00:00+00:00' WHERE key = 'key6'")
+        assert ledger.prune("ngspice-39", "2021-01-01") == 10
+        assert set(ledger.find([f"key{n}" for n in range(20)])) == {f"key{n}" for n in range(12)} - {
+            "key5",
+            "key6",
+        }
+        assert ledger.waveforms("key3") is not None and ledger.waveforms("key13") is None
 
 
 def test_a_place_that_cannot_be_written_is_a_sentence(tmp_path: Path) -> None:
@@ -178,3 +187,25 @@ def test_a_full_disk_costs_the_ledger_and_not_the_run(tmp_path: Path) -> None:
             ledger.add(f"key{number}", ORIGIN, replace(result(), reason="x" * 2000))
         assert ledger.full and len(ledger.remarks) == 1 and "full" in ledger.remarks[0]
         assert 0 < len(ledger) < 50
+
+
+def test_the_command_lists_exports_and_prunes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    board = tmp_path / "plain.board.toml"
+    board.write_text("")
+    assert main(["ledger", str(board)]) == 2
+    assert "there is no ledger here" in capsys.readouterr().err
+    with Ledger(tmp_path / ".ramp-harness" / "ledger.sqlite") as ledger:
+        ledger.add("one", ORIGIN, result())
+        ledger.add("two", ORIGIN, replace(result(), engine="ngspice-1"))
+    assert main(["ledger", str(board), "--out", str(tmp_path / "out")]) == 0
+    assert "plain, revision A: 2 (2 pulsing), " in capsys.readouterr().out
+    table = pd.read_csv(tmp_path / "out" / "ledger.csv")
+    assert table["control"].tolist() == [2.0, 2.0] and table["engine"].tolist() == ["ngspice-39", "ngspice-1"]
+    assert main(["ledger", str(board), "--older-than", "3"]) == 2
+    assert main(["ledger", str(board), "--prune"]) == 0
+    assert "1 corners dropped" in capsys.readouterr().out or session_is_another()
+
+
+def session_is_another() -> bool:
+    """Whether the engine here is none of the two above: then both were dropped."""
+    return str(engine_report()["version_text"]) not in ("ngspice-39", "ngspice-1")
