@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 
 import pandas as pd
 
-from harness.parts.rows import BAD, NOT_MEASURED
+from harness.parts.rows import BAD, NOT_MEASURED, TRIED
 from harness.sheets import TYPICAL_FACTOR
 
 _SHOWN = ("quantity", "published", "limit", "measured", "verdict", "condition")
@@ -30,8 +30,12 @@ def closing_lines(table: pd.DataFrame) -> Iterator[str]:
     """How many rows there are of which verdict, each that is bad with its source, and how they are judged."""
     bad = table[table["verdict"].isin(BAD)]
     for row in bad.itertuples():
+        head = f"{row.model}: {row.quantity}: {row.verdict}"
+        if row.source == TRIED:
+            yield f"{head}: {row.measured} ({row.condition}); its class: {row.published}"
+            continue
         published = " and ".join(text for text in (row.published, row.limit) if text)
-        yield f"{row.model}: {row.quantity}: {row.verdict}: measured {row.measured}, published {published}"
+        yield f"{head}: measured {row.measured}, published {published}"
         yield f"    {row.source}"
     counts = table["verdict"].value_counts().to_dict()
     total = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))

@@ -45,6 +45,20 @@ RAILS: dict[str, Rails] = {
     "rail-to-rail": Rails(5.0, 0.0, None, 0.5, True, ((2.7, 0.0), (5.5, 0.0))),
 }
 
+#: levels (V) of both inputs, above the positive supply or the negative one, at which a class has lost them:
+#: 393 1.5 V below the supply (SLCS005Y 6.6), 311 1.5 V below it (SLCS007H), 07x 4 V above the negative one
+_LOST = {"393": ("supply", -0.2), "311": ("supply", -0.2), "07x": ("negative", 0.5)}
+
+
+def beyond(class_: str) -> Rails | None:
+    """Rails and a common mode at which a class is out of range, both inputs; None where there is no such."""
+    if class_ not in _LOST:
+        return None
+    rails, (rail, away) = RAILS[class_], _LOST[class_]
+    level = (rails.supply if rail == "supply" else rails.negative) + away
+    share = (level - rails.negative) / (rails.supply - rails.negative)
+    return replace(rails, middle=share, follower=False)
+
 
 def works(part: Subject, class_: str, rails: Rails | None = None, temperature: float = ROOM) -> bool:
     """True where a model does what its class is for: its output follows the sign of its input difference and
@@ -92,6 +106,7 @@ def _compares(part: Subject, rails: Rails, temperature: float) -> bool:
         volts("ee", "vee", rails.negative),
         volts("feed", "feed", feed),
         pull,
+        "cload out 0 100p",  # without any the engine may find no rest for a hard limit in a follower
     ]
     top = rails.feed if rails.feed is not None else rails.supply
     for sign in (1.0, -1.0):

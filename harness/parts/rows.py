@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 FAMILIES = ("comparators", "opamps", "discretes", "switches")
 WITHIN, OUTSIDE, OFF_TYPICAL = "within", "outside", "off typical"
 NO_FIGURE, NOT_MEASURED, OUT_OF_RANGE = "no figure", "not measured", "out of range"
+TRIED = "what the class is for; tried by this program"  # the source of a row without a printed figure
 BAD = (OUTSIDE, OFF_TYPICAL, NO_FIGURE, OUT_OF_RANGE)
 
 #: a bench: the model and the arguments of the sheet in, a figure in SI units out; NaN where there is none
@@ -65,8 +66,8 @@ def benches_of(sheet: Sheet) -> dict[str, BenchFunction]:
 def measure(subject: Subject, figure: Figure, benches: dict[str, BenchFunction]) -> float:
     """What the model does where the sheet states ``figure``; of several conditions the worst.
 
-    NaN where any of them gives no figure. Raises ValueError where the sheet asks for a bench or an argument
-    that there is not, EngineError as the engine does.
+    NaN where any of them gives no figure, or a ratio to nothing. Raises ValueError where the sheet asks for a
+    bench or an argument that there is not, EngineError as the engine does.
     """
     if figure.bench not in benches:
         raise ValueError(f"{figure.name}: no bench is called {figure.bench!r} (known: {', '.join(benches)})")
@@ -74,11 +75,13 @@ def measure(subject: Subject, figure: Figure, benches: dict[str, BenchFunction])
     wrong = set(figure.at) - set(inspect.signature(bench).parameters)
     if wrong:
         raise ValueError(f"{figure.name}: the bench {figure.bench} takes no {', '.join(sorted(wrong))}")
-    found = [
-        bench(subject, **dict(zip(figure.at, values, strict=True)))
-        for values in itertools.product(*figure.at.values())
+    settings = [
+        dict(zip(figure.at, values, strict=True)) for values in itertools.product(*figure.at.values())
     ]
-    return _worst(figure, found)
+    try:
+        return _worst(figure, [bench(subject, **setting) for setting in settings])
+    except ZeroDivisionError:  # a ratio to a current that does not flow, in a model without it
+        return math.nan
 
 
 def _worst(figure: Figure, found: Sequence[float]) -> float:
@@ -130,7 +133,7 @@ def judged(sheet: Sheet, subject: Subject, foreign: bool = False) -> Iterator[tu
         except EngineError as error:
             yield figure, f"no result: {error}", NO_FIGURE
             continue
-        yield figure, engineering(value, figure.unit), verdict(figure, value)
+        yield figure, engineering(value + 0.0, figure.unit), verdict(figure, value)  # no minus before a 0
 
 
 def rows_of(sheet: Sheet, subject: Subject, foreign: bool = False) -> Iterator[Row]:

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 from harness.alone.bench import Engine
 from harness.findings import Finding, InputError
 from harness.parts.foreign import Candidate, read_candidate, sheets_of
-from harness.parts.pin_orders import RAILS, find_order, orders, works
-from harness.parts.rows import COLUMNS, NOT_MEASURED, OUT_OF_RANGE, OUTSIDE, WITHIN, Row, rows_of
+from harness.parts.pin_orders import RAILS, beyond, find_order, orders, works
+from harness.parts.rows import COLUMNS, NOT_MEASURED, OUT_OF_RANGE, OUTSIDE, TRIED, WITHIN, Row, rows_of
 from harness.parts.subject import ROOM, Subject
 from harness.sheets import Sheet
 
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _TEMPERATURES = (0.0, 70.0)  # degC, the commercial range: common practice, no source
-_OURS = "what the class is for; tried by this program"
 
 
 def self_test(engine: Engine, path: Path, class_: str, name: str = "") -> pd.DataFrame:
@@ -49,6 +48,7 @@ def _rows(engine: Engine, candidate: Candidate, class_: str, sheets: tuple[Sheet
             yield _pins_row(candidate, part, order)
             part = replace(part, pins=order)
             yield from _where_it_works(part, class_)
+            yield from _beyond(part, class_)
             yield from rows_of(sheet, part, foreign=True)
             return
     yield _lost_row(candidate, fitting[0][1], class_)
@@ -94,14 +94,14 @@ def _pins_row(candidate: Candidate, part: Subject, order: tuple[str, ...]) -> Ro
     found, word = "as its class has them", WITHIN
     if order != part.pins:
         found, word = f"pins seem to be: {' '.join(order)}", OUTSIDE
-    return Row(part.name, "pins", _read_as(candidate), " ".join(part.pins), "", found, _OURS, word)
+    return Row(part.name, "pins", _read_as(candidate), " ".join(part.pins), "", found, TRIED, word)
 
 
 def _lost_row(candidate: Candidate, part: Subject, class_: str) -> Row:
     count = sum(1 for _ in orders(part.pins)) if part.kind == "subcircuit" else 1
     found = f"works as a {class_} in none of {count} orders of its pins"
     return Row(
-        part.name, "pins", _read_as(candidate), " ".join(part.pins), "", found, _OURS, OUT_OF_RANGE
+        part.name, "pins", _read_as(candidate), " ".join(part.pins), "", found, TRIED, OUT_OF_RANGE
     )  # fmt: skip
 
 
@@ -121,5 +121,20 @@ def _where_it_works(part: Subject, class_: str) -> Iterator[Row]:
         on = "" if rails is None else f"supply {rails.supply:g} V, negative {rails.negative:g} V, "
         yield Row(
             part.name, "works", f"{on}{temperature:g} degC", "as its class does", "",
-            "does" if right else "does not", _OURS, WITHIN if right else OUT_OF_RANGE,
+            "does" if right else "does not", TRIED, WITHIN if right else OUT_OF_RANGE,
         )  # fmt: skip
+
+
+def _beyond(part: Subject, class_: str) -> Iterator[Row]:
+    """Whether the model shows that its class loses its inputs beyond the common-mode range, or hides it."""
+    rails = beyond(class_)
+    if rails is None:
+        return
+    level = rails.negative + rails.middle * (rails.supply - rails.negative)
+    hides = works(part, class_, rails)
+    found = "still right: hides the limit" if hides else "no longer right"
+    where = f"inputs at {level:g} V, supply {rails.supply:g} V, negative {rails.negative:g} V"
+    word = OUT_OF_RANGE if hides else WITHIN
+    yield Row(
+        part.name, "beyond common mode", where, "no level is to be trusted", "", found, TRIED, word
+    )  # fmt: skip

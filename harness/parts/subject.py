@@ -29,6 +29,7 @@ SIZES = {"nmos": "w=1 l=1", "pmos": "w=1 l=1"}
 ROOM = 25.0  # degC
 #: runs over time of a bench, finer than those of board figures: delays are the figures here
 FINE = "method=trap reltol=1e-4 trtol=0.1 abstol=1e-12 vntol=1e-7 itl4=100"
+DEFAULTS = "reltol=1e-3 abstol=1e-12 vntol=1e-6 itl1=500"
 RISE = 10e-6  # s, of a rise by 1 V that capacitances are measured in
 
 
@@ -80,9 +81,19 @@ class Subject:
     def at_rest(
         self, nodes: Mapping[str, str], around: Sequence[str], temperature: float = ROOM
     ) -> dict[str, float]:
-        """Voltages (V) and source currents (A) at the operating point. Raises EngineError."""
+        """Voltages (V) and source currents (A) at the operating point.
+
+        Where the engine finds none on the tight options, which hard limits in a macromodel do not like, its
+        own default tolerances are tried, good to a thousandth. Raises EngineError where these fail too.
+        """
         self.load(nodes, around, temperature)
-        return self.engine.operating_point()
+        try:
+            return self.engine.operating_point()
+        except EngineDead:
+            raise
+        except EngineError:
+            self.load(nodes, around, temperature, DEFAULTS)
+            return self.engine.operating_point()
 
     def sweep(
         self,

@@ -110,6 +110,7 @@ def weakened(monkeypatch: pytest.MonkeyPatch, folder: Path, model: str, old: str
 @pytest.mark.parametrize(
     ("model", "old", "new", "quantity"),
     [
+        ("comparator_push_pull", "kp={3m/resistance}", "kp={1.5m/resistance}", "low_level"),
         ("mosfet_small_n", "kp=0.6", "kp=0.3", "on_resistance_low_gate"),
         ("jfet_switching_n", "beta=4.7m", "beta=2.35m", "on_resistance"),
         ("npn_small", "bf=310", "bf=155", "gain"),
@@ -201,6 +202,53 @@ def test_pins_of_a_comparator_are_found(engine: Session, tmp_path: Path, order: 
     pins = read_sheet("comparator_393").pins
     part = Subject(engine, candidate.name, candidate.kind, candidate.lines, pins)
     assert find_order(part, "393") == order
+
+
+@pytest.mark.parametrize(
+    ("class_", "model", "order"),
+    [
+        ("311", "comparator_311", ("minus", "plus", "supply", "emitter", "output", "negative")),
+        ("311", "comparator_311", ("plus", "minus", "supply", "emitter", "output", "negative")),
+        ("07x", "opamp_07x", ("output", "minus", "plus", "supply", "negative")),
+        ("rail-to-rail", "opamp_rail_to_rail", ("plus", "negative", "minus", "output", "supply")),
+        ("push-pull", "comparator_push_pull", ("output", "ground", "plus", "minus", "supply")),
+    ],
+)
+def test_pins_of_a_wrapped_model_are_found(
+    engine: Session, class_: str, model: str, order: tuple[str, ...]
+) -> None:
+    """The package's model behind a header in another order."""
+    sheet = read_sheet(model)
+    wrapped = (f".subckt wrapped {' '.join(order)}", f"x1 {' '.join(sheet.pins)} {model}", ".ends")
+    part = Subject(engine, "wrapped", "subcircuit", (*sheet.model_lines(), *wrapped), sheet.pins)
+    assert find_order(part, class_) == order
+
+
+def test_a_copy_with_half_the_sink_is_noticed(engine: Session, tmp_path: Path) -> None:
+    text = (netlists_folder() / "parts" / "comparator_393.inc").read_text(encoding="utf-8")
+    whole, half = (
+        self_test(engine, file_of(tmp_path, each, name), "393")
+        for name, each in (("whole.inc", text), ("half.inc", text.replace("bf=107", "bf=53.5")))
+    )
+    assert not falls_short(whole)
+    assert list(half[half["verdict"] == OFF_TYPICAL]["quantity"]) == ["sink_current"]
+
+
+def test_a_model_that_hides_the_common_mode_limit_is_out_of_range_there(
+    engine: Session, tmp_path: Path
+) -> None:
+    ideal = BEHAVIOURAL.format(pins="plus minus supply ground output")
+    table = self_test(engine, file_of(tmp_path, ideal), "393")
+    row = table[table["quantity"] == "beyond common mode"].iloc[0]
+    assert (row["measured"], row["verdict"]) == ("still right: hides the limit", OUT_OF_RANGE)
+    assert table[table["quantity"] == "bias"].iloc[0]["verdict"] == OFF_TYPICAL  # it has none
+
+
+def test_an_ideal_op_amp_with_hard_limits_is_tried_as_well(engine: Session, tmp_path: Path) -> None:
+    text = ".subckt ideal 1 2 3 4 5\ne1 6 0 value={limit(1e5*v(1,2), v(3), v(4))}\nro 6 5 50\n.ends\n"
+    candidate = read_candidate(file_of(tmp_path, text))
+    part = Subject(engine, "ideal", candidate.kind, candidate.lines, read_sheet("opamp_07x").pins)
+    assert find_order(part, "07x") == ("plus", "minus", "negative", "supply", "output")
 
 
 def test_pins_in_another_order_are_said_plainly(engine: Session, tmp_path: Path) -> None:
