@@ -73,6 +73,21 @@ def apart(first: Mapping[str, float], last: Mapping[str, float]) -> float:
     return max(frequency, duty) if math.isfinite(duty) else frequency
 
 
+def one_way(*runs: Mapping[str, float]) -> bool:
+    """True where, of duty and frequency, the one that moves most from run to run moves in one direction."""
+    moves = [
+        [
+            runs[k + 1].get(name, math.nan) / scale - runs[k].get(name, math.nan) / scale
+            for k in range(len(runs) - 1)
+        ]
+        for name, scale in (("duty", 1.0), ("frequency", runs[-1]["frequency"]))
+    ]
+    most = max(
+        moves, key=lambda steps: max((abs(step) for step in steps if math.isfinite(step)), default=0.0)
+    )
+    return not (min(most) < 0 < max(most))
+
+
 def _neither_by_luck(size: NDArray[np.float64]) -> NDArray[np.float64]:
     """Duty and frequency err alike, so neither difference is believed below half of the other."""
     return np.fmax(size, 0.5 * size[::-1])

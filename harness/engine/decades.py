@@ -32,25 +32,22 @@ from harness.engine.plan import (
     source_levels,
     too_small,
 )
-from harness.engine.pulses import STEPS_A_SINE, corner_gaps, pulse_corners, shortest_sine
+from harness.engine.pulses import STEPS_A_SINE, Drive, corner_gaps, drive_of, pulse_corners, shortest_sine
+from harness.engine.schedule import FINEST, Schedule
 from harness.engine.session import EngineDead, EngineError, Session
 from harness.engine.stepper import LIGHT, Guide, Limits, Stepper, make_stepper
 
 RE_ENTRY = 0.03  # of the period before the marker, where a finer run enters the settled state
-SETTLING = 0.5  # decade of the first run of a board that switches; it finds the cycle and is not counted
-FINEST = 6
-CHEAP = 1e-4  # an accuracy that two decades may be enough for
-ALIKE_SWITCHING = 0.2  # of the accuracy asked for: so near two decades must lie to be the last
-ALIKE_SMOOTH = 0.35  # the same where nothing switched
+FEWEST = 12  # steps a period at least, in the coarsest run
 SLOW_TRIES = 12
-CHARGES = (1e-14, 1e-12, 1e-11)  # C, the engine's charge tolerance, from rung to rung
 STARTS = {
     "warm": "from the settled state",
     "cold": "from a cold start",
     "sources": "from a cold start with its sources up",
     "operating point": "from an operating point",
 }
-_SWITCHING = re.compile(r"\s*[absw]", re.IGNORECASE)  # what may hold a switch, by its first letter
+_SWITCHING = re.compile(r"\s*[asw]", re.IGNORECASE)  # what may hold a switch, by its first letter
+_PULSE = re.compile(r"\s*v.*\bpulse\b", re.IGNORECASE)
 _WHOLE = 0.3  # of all that the ramp did since the run began: a cycle of less height may be none
 _METHODS = {"trap": "trapezoidal", "gear": "Gear"}
 _PERIODS = 14  # of simulated time that a steered run may take at most
@@ -103,6 +100,8 @@ class Decades:
         self.sources: dict[str, float] = {}
         self.corners: list[tuple[float, float]] = []
         self.turns: list[tuple[float, float]] = []
+        self.drive: Drive | None = None
+        self.schedule = Schedule(plan.accuracy)
         self.sine = math.inf
         self.columns: list[str] = ["time"]
         self.start: dict[str, float] | None = None
@@ -110,7 +109,7 @@ class Decades:
         self.notes = list(notes)
         self.points = 0
         self.loaded: tuple[float, float, str] | None = None
-        self.rung = (CHARGES[0], "cold")
+        self.rung = (self.schedule.charges[0], "cold")
         self.begun = time.monotonic()
 
     def run(self) -> Settled:
@@ -118,7 +117,7 @@ class Decades:
         tables: list[dict[str, float]] = []
         runs: list[_Run] = []
         result: Settled | None = None
-        settling: dict[str, float] | None = None
+        schedule = self.schedule
         decade, tries = self._read(), 0
         while True:
             try:
@@ -133,24 +132,24 @@ class Decades:
             if self._again(run, decade) and tries < SLOW_TRIES:
                 tries += 1
                 continue
-            if decade == SETTLING:
-                settling, decade = run.figures, 1
+            if schedule.settling:
+                decade = schedule.settled(run.figures)
                 continue
             tables.append(run.figures)
             runs.append(run)
             if self._watch.timed:  # a finer run has points where this one saw the output turn
                 period = run.end - run.begin
                 self.turns = [(at % period, period) for at, _, _ in run.turns]
-            if len(tables) == 2 and settling is None and bars.apart(*tables) > CHEAP:
-                del tables[0], runs[0]  # a cold start so far off tells nothing of how runs converge
+            if schedule.far_off(tables):
+                del tables[0], runs[0]
             del runs[:-2]
-            if len(tables) >= (2 if self._two_may_do(tables, settling) else 3):
+            if schedule.may_judge(tables, decade):
                 result = self._judge(tables, runs, decade)
                 restless = run.stepper.finished == "drifting" and len(tables) > 2  # finer steps are no cure
                 enough = result.reached or restless or (self._watch.unread and self._small(result))
                 if enough or decade >= FINEST or self._late():
                     return result
-            decade += 1
+            decade = schedule.finer(decade)
 
     def _late(self) -> bool:
         return self._left() < (1 - _TIME_SHARE) * self.plan.seconds
@@ -158,16 +157,6 @@ class Decades:
     def _left(self) -> float:
         """Wall time (s) that a run may still take; a little is kept for what follows it."""
         return max(0.9 * self.plan.seconds - (time.monotonic() - self.begun), 0.1)
-
-    def _two_may_do(self, tables: list[dict[str, float]], settling: dict[str, float] | None) -> bool:
-        """True where two decades are enough: what is asked for is far above their difference. Two runs that
-        switch may agree by luck, three hardly, so the settling run is asked too."""
-        if self.plan.accuracy < CHEAP or len(tables) != 2:
-            return False
-        if settling is None:
-            return bars.apart(*tables) <= ALIKE_SMOOTH * self.plan.accuracy
-        apart = max(bars.apart(settling, tables[0]), bars.apart(*tables))
-        return apart <= ALIKE_SWITCHING * self.plan.accuracy
 
     @property
     def _watch(self) -> Watch:
@@ -177,14 +166,11 @@ class Decades:
     # ---- one run
 
     def _read(self) -> float:
-        """Reads the circuit as the engine flattened it, and gives the decade to begin with.
-
-        A board without switches begins a decade coarser, since its edges are smooth. One with switches first
-        settles in a run that does not count: steps on the way in differ from those of a closed cycle, so
-        that its figures may agree with the next run's by chance.
-        """
-        guess = SETTLING if any(_SWITCHING.match(line) for line in self.plan.deck) else 0
-        self._load(guess, CHARGES[0], "cold")
+        """Reads the circuit as the engine flattened it, and gives the decade to begin with. The first load
+        guesses which one that will be, so that it need not be done again."""
+        switches = any(_SWITCHING.match(line) for line in self.plan.deck)
+        first = self.schedule.first(switches, any(_PULSE.match(line) for line in self.plan.deck))
+        self._load(first, self.schedule.charges[0], "cold")
         listing = self.session.listing()
         self.watch = watch(listing, self._column)
         flat = altered(listing, self.plan.alterations)
@@ -192,14 +178,17 @@ class Decades:
         self.sources = source_levels(flat)
         self.corners = pulse_corners(flat)
         self.sine = shortest_sine(flat)
+        self.drive = drive_of(flat, self.plan.ramp)
+        if self.drive is not None:
+            self.period, self.marker, self.way = self.drive.period, self.drive.level, self.drive.way
         self.held = guards.held_nodes(listing, self.plan.ramp)
-        return SETTLING if self.watch.switching else 0
+        return self.schedule.first(self.watch.switching, self.drive is not None)
 
     def _climb(self, decade: float) -> _Run:
         """One run at this decade, on the first rung of the ladder that holds."""
         failure: EngineError | None = None
-        for kind in STARTS if self.start is not None else list(STARTS)[1:]:
-            for charge in CHARGES if kind in ("warm", "cold") else CHARGES[:2]:
+        for kind in self._starts():
+            for charge in self.schedule.charges if kind in ("warm", "cold") else self.schedule.charges[:2]:
                 try:
                     run = self._one_run(decade, charge, kind)
                     self.rung = (charge, kind)
@@ -207,13 +196,21 @@ class Decades:
                 except EngineDead:
                     raise
                 except EngineError as error:
-                    if not too_small(error):
+                    if not too_small(error) and kind != "operating point":
                         raise
                     failure = error
                     rung = f"decade {decade:g}: aborted with charge tolerance {charge:g} {STARTS[kind]}"
                     self.notes.append(f"{rung}, next setting used")
         assert failure is not None
         raise failure
+
+    def _starts(self) -> list[str]:
+        """The ways to begin a run, best first. A ramp that a source makes needs no start of its own: a board
+        at rest at the source's first instant is nearly in its cycle."""
+        if self.start is not None:
+            return list(STARTS)
+        cold = ["cold", "sources", "operating point"]
+        return cold if self.drive is None else cold[2:] + cold[:2]
 
     def _one_run(self, decade: float, charge: float, kind: str) -> _Run:
         session, plan, period = self.session, self.plan, self.period
@@ -230,13 +227,13 @@ class Decades:
         soft += corner_gaps([*self.corners, *self.turns], self._column("time"), period)
         limits = Limits.of(decade, period)
         most = Limits.of(decade, 20.0 * self.sine / STEPS_A_SINE).longest
-        limits = replace(limits, longest=min(limits.longest, most))
+        limits = replace(limits, longest=min(limits.longest, most, period / FEWEST))
         if decade < 1:
             limits = replace(limits, settle=3 * limits.settle)
         guide = Guide(self._watch.gaps, soft, self.columns, period, limits, self._carriers(), self._left())
         stepper = make_stepper(guide)
-        longest, initial = period / 20, kind != "operating point"
-        record = session.transient(period / 50, _PERIODS * period, longest, initial, stepper)
+        initial = kind != "operating point"
+        record = session.transient(period / 50, _PERIODS * period, limits.longest, initial, stepper)
         self.points += stepper.points
         if stepper.finished not in ("closed", "drifting"):
             if stepper.finished in ("late", ""):
@@ -244,7 +241,7 @@ class Decades:
             raise EngineError([stepper.finished])
         begin, end = stepper.marks[-2:]
         words: dict[str, str] = {}
-        if decade == SETTLING:
+        if self.schedule.settling:
             figures = guards.rough_figures(record, plan.output, begin, end)
         else:
             figures, words = measured(self.measure, record, begin, end)
@@ -264,9 +261,9 @@ class Decades:
 
     def _load(self, decade: float, charge: float, kind: str) -> None:
         """Loads the deck for one run, unless just that is loaded already."""
-        wanted = decade, charge, kind
+        start = {"warm": self.start, "sources": self._with_sources()}.get(kind)
+        wanted = decade, charge, "" if start is None else kind
         if self.loaded != wanted:
-            start = {"warm": self.start, "sources": self._with_sources()}.get(kind)
             load(self.session, self.plan, _options(decade, charge, self.method), start, kept=kind != "warm")
         self.loaded = wanted
 
@@ -314,7 +311,7 @@ class Decades:
             self._enter(
                 run, guards.crossing(run.record, self.plan.ramp, self.marker, self.way, run.begin, run.end)
             )
-        elif locked or self.start is not None:
+        elif locked or self.drive is not None or self.start is not None:
             self._enter(run, None)
         if self.start is None:
             self.rest = None
@@ -332,7 +329,10 @@ class Decades:
 
     def _look(self, run: _Run) -> None:
         """The marker's place and the middle of the output's levels, where later runs place their points."""
-        self.marker, self.way = guards.quiet_place(run.record, self.plan.ramp, run.begin, run.end)
+        places: tuple[float, ...] = guards.PLACES
+        if self.drive is not None:
+            places = guards.driven_places(run.record, self.plan.ramp, [at for at, _, _ in run.turns])
+        self.marker, self.way = guards.quiet_place(run.record, self.plan.ramp, run.begin, run.end, places)
         low, high = run.figures.get("low_level", math.nan), run.figures.get("high_level", math.nan)
         if math.isfinite(low) and math.isfinite(high):
             self.output_level = 0.5 * (low + high)
@@ -390,7 +390,7 @@ class Decades:
         """The rung of the ladder that the last run stood on, in words."""
         charge, kind = self.rung
         text = f"steered steps, {_METHODS[self.method]}, {count} decades"
-        if charge != CHARGES[0]:
+        if charge != self.schedule.charges[0]:
             text += f", charge tolerance {charge:g}"
         return text if kind == "warm" else f"{text}, {STARTS[kind]}"
 

@@ -304,5 +304,5 @@ def watch(listing: Sequence[str], column: Column) -> Watch:
         unread=tuple(unread),
         timed=any(_TIMED.search(line) for line in lines),
         memory=frozenset(memory),
-        switching=bool(gaps) or any(line[:1] in ("s", "w", "b", "a") for line in lines),
+        switching=bool(gaps) or any(line[:1] in ("s", "w", "a") for line in lines) or bool(unread),
     )

@@ -13,9 +13,11 @@ Record = Mapping[str, NDArray[np.float64]]
 _BLIND = 0.3  # of the swing: an edge with less than that in one step has points of its own
 DIODE = 1.0  # V below the lowest source that a clamping junction allows; rule of thumb
 PLACES = (0.5, 0.35, 0.65, 0.25, 0.75)  # of the ramp's height, where a marker may lie
-_BEFORE, _AFTER = 0.035, 0.005  # of the period around the marker that should be quiet
+DRIVEN_PLACES = (0.8, 0.65, 0.5, 0.35, 0.2, 0.1)  # where a source makes the ramp
+_CLEAR = 0.05  # of the ramp's height between such a marker and the output's first turn after it
+_BEFORE, _AFTER = -0.035, 0.005  # of the period around the marker: what should be quiet
 _CALMER = 0.7  # a place other than the middle must be calmer by this factor
-_CALM = 0.06  # of |v| + 1 V: nodes that follow the ramp move by about so much anyway
+_CALM = 0.02  # of |v| + 1 V: no edge
 _MAKERS = "abefghlotuy"  # first letters of parts that may make a voltage outside the sources' range
 
 
@@ -90,11 +92,13 @@ def rough_figures(record: Record, output: str, begin: float, end: float) -> dict
     return {"frequency": 1.0 / (end - begin), "duty": duty, "low_level": low, "high_level": high}
 
 
-def quiet_place(record: Record, ramp: str, begin: float, end: float) -> tuple[float, int]:
+def quiet_place(
+    record: Record, ramp: str, begin: float, end: float, places: Sequence[float] = PLACES
+) -> tuple[float, int]:
     """Level (V) and direction (+1, -1) of the sweep's crossing around which the other nodes move least.
 
     The sweep is the slower direction of the ramp. Markers lie there: the closing of a cycle cannot be told
-    where an edge turns a nanosecond into a volt.
+    where an edge turns a nanosecond into a volt. ``places``: shares of the ramp's height, best first.
     """
     time, wave = record["time"], record[ramp]
     inside = (time >= begin) & (time <= end)
@@ -103,8 +107,8 @@ def quiet_place(record: Record, ramp: str, begin: float, end: float) -> tuple[fl
     low, high = float(wave[inside].min()), float(wave[inside].max())
     others = [name for name in record if name not in ("time", ramp) and "#" not in name and "@" not in name]
     best = (float("inf"), 0.5 * (low + high))
-    for place in PLACES:
-        level = low + place * (high - low)
+    for place in places:
+        level = low + (place if way > 0 else 1 - place) * (high - low)
         at = crossing(record, ramp, level, way, begin, end)
         if at is None:
             continue
@@ -114,6 +118,19 @@ def quiet_place(record: Record, ramp: str, begin: float, end: float) -> tuple[fl
         if best[0] < _CALM:
             break
     return best[1], way
+
+
+def driven_places(record: Record, ramp: str, turns: Sequence[float]) -> tuple[float, ...]:
+    """Places for a marker where a source makes the ramp, best first. A run of such a board starts with the
+    source's period and ends at the second marker: late in the sweep a start that was not quite right is
+    forgotten, but an edge before the marker is simulated twice. ``turns``: instants (s) at which the output
+    turns within a cycle."""
+    wave = record[ramp]
+    low, high = float(wave.min()), float(wave.max())
+    shares = [(float(np.interp(at, record["time"], wave)) - low) / (high - low) for at in turns]
+    first = min((share for share in shares if share > DRIVEN_PLACES[-1]), default=1.0)
+    before = tuple(place for place in DRIVEN_PLACES if place < first - _CLEAR)
+    return before + tuple(place for place in reversed(DRIVEN_PLACES) if place not in before)
 
 
 def crossing(record: Record, ramp: str, level: float, way: int, begin: float, end: float) -> float | None:
@@ -126,12 +143,15 @@ def crossing(record: Record, ramp: str, level: float, way: int, begin: float, en
 
 
 def _movement(record: Record, nodes: Sequence[str], at: float, begin: float, end: float) -> float:
-    """The largest change of any node around an instant, as a share of |v| + 1 V; the cycle is periodic."""
+    """The largest departure of any node from a straight line around an instant, as a share of |v| + 1 V; the
+    cycle is periodic. What follows the ramp moves evenly, and does no harm."""
     time, period = record["time"], end - begin
-    grid = at + period * np.linspace(-_BEFORE, _AFTER, 21)
+    share = np.linspace(0.0, 1.0, 21)
+    grid = at + period * (_BEFORE + (_AFTER - _BEFORE) * share)
     grid = np.where(grid < begin, grid + period, np.where(grid > end, grid - period, grid))
     most = 0.0
     for node in nodes:
         values = np.interp(grid, time, record[node])
-        most = max(most, float(np.ptp(values)) / (1.0 + float(np.abs(values).max())))
+        bent = values - (values[0] + (values[-1] - values[0]) * share)
+        most = max(most, float(np.ptp(bent)) / (1.0 + float(np.abs(values).max())))
     return most

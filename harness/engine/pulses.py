@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 
 from harness.engine.gaps import Gap, suffixed
 from harness.engine.programs import Program
@@ -20,6 +21,7 @@ MOST = 12  # corners that are looked for; a board with more is driven by clocks 
 _PULSE = re.compile(r"[vi]\S*\s.*\bpulse\s*\(?([^)]*)")
 _SINE = re.compile(r"[vi]\S*\s.*\b(?:sin|sffm|am)\s*\(?([^)]*)")
 STEPS_A_SINE = 25.0
+EARLY = 0.1  # of the ramp's height: a marker so low lets a run end soon after the begin of a period
 _FASTEST = 0.05  # of the period: a source that repeats more often is left to the engine
 
 
@@ -40,6 +42,35 @@ def pulse_corners(listing: Sequence[str]) -> list[tuple[float, float]]:
                 found.append((at, period))
                 at += stretch
     return list(dict.fromkeys(found))
+
+
+@dataclass(frozen=True)
+class Drive:
+    """A ramp that a source makes: its period (s), and a level (V) that its sweep passes soon after it begins,
+    in the direction ``way`` (+1 rising, -1 falling)."""
+
+    period: float
+    level: float
+    way: int
+
+
+def drive_of(listing: Sequence[str], ramp: str) -> Drive | None:
+    """The PULSE source that holds the ramp against ground and repeats from the begin of a run on, or None."""
+    for line in listing:
+        match, words = _PULSE.match(line), line.split()
+        if not match or words[0][0] != "v" or sorted(words[1:3]) != sorted(("0", ramp)):
+            continue
+        try:
+            values = [suffixed(word) for word in match[1].replace(",", " ").split()[:7]]
+            first, second, delay, rise, fall, width, period = values
+        except ValueError:
+            return None
+        if delay == 0 and min(rise, fall, width) > 0 and rise + fall + width <= period * (1 + 1e-9):
+            sign = 1.0 if words[2] == "0" else -1.0
+            start, end = (first, second) if rise >= fall else (second, first)
+            level = sign * (start + EARLY * (end - start))
+            return Drive(period, level, 1 if sign * (end - start) > 0 else -1)
+    return None
 
 
 def corner_gaps(corners: Sequence[tuple[float, float]], place: int, period: float) -> list[Gap]:

@@ -89,7 +89,7 @@ def smooth(time: Array, wave: Array, k: int) -> bool:
     a, b, c, d = wave[k - 1 : k + 3].tolist()
     first, second, third = (b - a) / before, (c - b) / step, (d - c) / beyond
     left, right = (second - first) / (before + step), (third - second) / (step + beyond)
-    return left * right > 0 and 1 / BEND_RATIO < left / right < BEND_RATIO
+    return bool(left * right > 0 and 1 / BEND_RATIO < left / right < BEND_RATIO)
 
 
 Cubic = tuple[float, float, float, float, float, float]

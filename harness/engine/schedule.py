@@ -1,0 +1,78 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which decades are run for a corner, and when two of them are enough.
+
+A board without switches has smooth edges: where a cheap accuracy is asked for, runs half a decade apart tell
+enough, and what its smallest capacitors hold may be known more coarsely. One with switches first settles in
+a run that does not count: steps on the way in differ from those of a closed cycle, so that its figures may
+agree with the next run's by chance.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+from harness.engine import bars
+
+SETTLING = 0.5  # decade of the first run of a board that switches; it finds the cycle and is not counted
+SMOOTH = 0.5  # first decade of a board without switches at a cheap accuracy; the second where a source makes
+# the ramp, since a run of such a board has few edges on its way in
+FINEST = 6
+CHEAP = 1e-4  # an accuracy that two decades may be enough for
+ALIKE_SWITCHING = 0.2  # of the accuracy asked for: so near two decades must lie to be the last
+ALIKE_TO_AND_FRO = 0.05  # the same where figures do not move in one direction from run to run
+ALIKE_SMOOTH = 0.35  # the same where nothing switched
+ALIKE_COARSE = 0.1  # the same where nothing switched and the finer run is coarser than decade 1
+CHARGES = (1e-14, 1e-12, 1e-11)  # C, the engine's charge tolerance, from rung to rung
+
+Figures = Mapping[str, float]
+
+
+class Schedule:
+    """The decades of one corner. ``settling``: the run that is on does not count; ``charges``: rungs of the
+    charge tolerance (C), the usual one first."""
+
+    def __init__(self, accuracy: float) -> None:
+        """``accuracy``: share of the period that the duty bar should reach."""
+        self.accuracy = accuracy
+        self.settling = self._quick = False
+        self.charges: Sequence[float] = CHARGES
+        self._settled_at: Figures | None = None
+
+    def first(self, switches: bool, driven: bool) -> float:
+        """The decade to begin with. ``driven``: a source makes the ramp."""
+        self.settling = switches
+        self._quick = not switches and self.accuracy >= CHEAP
+        self.charges = CHARGES[1:] if self._quick else CHARGES
+        if switches:
+            return SETTLING
+        return SMOOTH if self._quick and not driven else 0
+
+    def settled(self, figures: Figures) -> float:
+        """The decade after the run that settled, which gave these figures."""
+        self._settled_at, self.settling = figures, False
+        return 1
+
+    def finer(self, decade: float) -> float:
+        """The decade after this one."""
+        return SMOOTH if self._quick and decade < SMOOTH else math.floor(decade) + 1
+
+    def far_off(self, tables: Sequence[Figures]) -> bool:
+        """True where the first of two runs, a cold start, tells nothing of how runs converge."""
+        return len(tables) == 2 and self._settled_at is None and bars.apart(*tables) > CHEAP
+
+    def may_judge(self, tables: Sequence[Figures], decade: float) -> bool:
+        """True where the decades counted, up to this one, may be enough: three, or two where what is asked
+        for is far above their difference.
+
+        Two runs that switch may agree by luck, three hardly, so the settling run is asked too. Where figures
+        go to and fro between the three, errors of several orders cancel, and only a small difference counts.
+        """
+        if len(tables) != 2 or self.accuracy < CHEAP:
+            return len(tables) > 2
+        apart = bars.apart(*tables)
+        if self._settled_at is None:
+            return apart <= (ALIKE_SMOOTH if decade >= 1 else ALIKE_COARSE) * self.accuracy
+        apart = max(bars.apart(self._settled_at, tables[0]), apart)
+        alike = ALIKE_SWITCHING if bars.one_way(self._settled_at, *tables) else ALIKE_TO_AND_FRO
+        return apart <= alike * self.accuracy
