@@ -1,9 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The output of an open-collector comparator: levels, currents, edges, mean and r.m.s. values.
+"""A comparator's output on its load line: levels, and the falling edge of one that only sinks.
 
-The output network is reduced to its open voltage V and resistance R (Thevenin) with a load capacitance C
-across it; the conducting output is a measured curve of sink current against output voltage, or an ideal
-switch.
+What hangs on the output is reduced to its open voltage V and resistance R (Thevenin) with a load capacitance
+C across it; the output itself is a measured curve of current against voltage, or an ideal switch.
 """
 
 from __future__ import annotations
@@ -100,43 +99,3 @@ def fall(
     middle, tenth, ninetieth = (int(np.argmin(np.abs(shares - s))) for s in (0.5, 0.1, 0.9))
     area = np.sum(steps * 0.5 * (shares[1:] + shares[:-1])[None, :], axis=1)
     return elapsed[:, middle], elapsed[:, tenth] - elapsed[:, ninetieth], area
-
-
-@dataclass(frozen=True)
-class PulseShape:
-    """A pulse of ``swing`` (V) above ``low`` (V), high for ``duty`` at the 50 % level, every ``period`` (s).
-
-    The rise is exponential with time constant ``rise`` (s); the fall adds ``fall_area`` (s, see :func:`fall`)
-    and passes 50 % ``fall_delay`` (s) after the output conducts.
-    """
-
-    low: Array
-    swing: Array
-    duty: Array
-    period: Array
-    rise: Array
-    fall_delay: Array
-    fall_area: Array
-
-    def _on_time(self) -> Array:
-        """Seconds from the release of the output to its conducting."""
-        return self.duty * self.period + LN2 * self.rise - self.fall_delay
-
-    @property
-    def _flat(self) -> NDArray[np.bool_]:
-        return np.asarray((self.duty <= 0) | (self.duty >= 1))
-
-    def mean(self) -> Array:
-        """Mean level (V). Exact for edges that settle within their state."""
-        area = self._on_time() - self.rise + self.fall_area
-        share = np.where(self._flat, self.duty, area / self.period)
-        return self.low + self.swing * share
-
-    def ac_rms(self) -> Array:
-        """AC r.m.s. level (V). The square of the falling edge is taken at 2/3 of its area (a straight
-        fall)."""
-        squares = self._on_time() - 1.5 * self.rise + self.fall_area * 2 / 3
-        share = np.where(self._flat, self.duty, squares / self.period)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            offset = (self.mean() - self.low) / self.swing
-            return self.swing * np.sqrt(np.maximum(share - offset**2, 0.0))

@@ -13,7 +13,6 @@ import pytest
 
 from harness.engine.session import session
 from harness.measure import harmonics, mean_and_ac_rms
-from harness.predict.output import PulseShape
 from harness.predict.spectrum import ideal_ac_rms, ideal_mean, pulse_harmonics
 
 SAMPLES = 2**16
@@ -70,19 +69,6 @@ def test_mean_and_rms_agree_with_sums_of_samples(duty: float) -> None:
     assert ac_rms == pytest.approx(samples.std(), abs=1e-12)
     assert ideal_mean(low, high - low, duty) == pytest.approx(samples.mean(), abs=1e-12)
     assert ideal_ac_rms(high - low, duty) == pytest.approx(samples.std(), abs=1e-12)
-
-
-@pytest.mark.parametrize("duty", [0.05, 0.3, 0.8])
-def test_levels_of_a_pulse_with_an_exponential_rise(duty: float) -> None:
-    """Closed form of mean and AC r.m.s. with an RC rise and an instant fall against 2^20 samples."""
-    count, tau, swing = 2**20, 0.002, 7.0
-    instants = (np.arange(count) + 0.5) / count
-    on = duty + np.log(2) * tau  # released at 0, past 50 % after ln 2 tau, conducts at `on`
-    samples = np.where(instants < on, swing * (1 - np.exp(-instants / tau)), 0.0)
-    one = np.ones(1)
-    shape = PulseShape(0 * one, swing * one, duty * one, one, tau * one, 0 * one, 0 * one)
-    assert shape.mean()[0] == pytest.approx(samples.mean(), abs=1e-5 * swing)
-    assert shape.ac_rms()[0] == pytest.approx(samples.std(), abs=1e-5 * swing)
 
 
 def test_spectrum_of_an_engine_run() -> None:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from harness.predict.output import PulseShape, SinkCurve, fall, low_level, rise_time
+from harness.predict.output import SinkCurve, fall, low_level, rise_time
 from harness.predict.spectrum import against_square, ideal_ac_rms, pulse_harmonics
 
 ONE = np.ones(1)
@@ -58,24 +58,6 @@ def test_ideal_switch_falls_at_once() -> None:
 def test_rise_time_by_hand() -> None:
     """3.3 kOhm and 1 nF: ln 9 times 3.3 us."""
     assert rise_time(ONE * 3.3e3, ONE * 1e-9)[0] == pytest.approx(7.2508e-6, rel=1e-4)
-
-
-def test_mean_and_rms_of_exponential_edges() -> None:
-    """Exponential rise, instant fall: against numerical integration of the drawn wave."""
-    period, tau, on = 1e-3, 3.3e-6, 0.4e-3
-    time = np.linspace(0, period, 2_000_001)
-    wave = np.where(time < on, 1 - np.exp(-time / tau), 0.0) * 8.0 + 0.15
-    duty = (on - np.log(2) * tau) / period
-    shape = PulseShape(ONE * 0.15, ONE * 8.0, ONE * duty, ONE * period, ONE * tau, ONE * 0.0, ONE * 0.0)
-    mean = np.trapezoid(wave, time) / period
-    rms = np.sqrt(np.trapezoid((wave - mean) ** 2, time) / period)
-    assert shape.mean()[0] == pytest.approx(mean, rel=1e-6)
-    assert shape.ac_rms()[0] == pytest.approx(rms, rel=1e-6)
-
-
-def test_flat_output_has_no_ac() -> None:
-    shape = PulseShape(ONE * 0.1, ONE * 7.9, np.array([1.0]), ONE * 1e-3, ONE * 3e-6, ONE * 0.0, ONE * 0.0)
-    assert shape.mean()[0] == pytest.approx(8.0) and shape.ac_rms()[0] == 0.0
 
 
 def test_harmonics_against_a_transform() -> None:
