@@ -107,9 +107,10 @@ def test_folded_ramp_in_ngspice(tmp_path: Path, low: float, high: float, fold: f
     late = (high - low) / PERIOD * 0.5e-6  # V, behind a ramp: 4 and 2 x 2 times 1/(2 pi 3.5 MHz) are 0.4 us
     np.testing.assert_allclose(out[away], folded(ramp[away], fold), rtol=0, atol=late)
     near = settled & ~away
-    assert np.max(np.abs(out[near] - folded(ramp[near], fold))) < 0.1  # crossing two diode drops at 13 V/us
+    assert np.max(np.abs(out[near] - folded(ramp[near], fold))) < 0.1  # the ramp moves on meanwhile
     bottom = time[settled][np.argmin(out[settled])]
-    assert (bottom - reset) / (PERIOD - reset) == pytest.approx(float(expected.falling), abs=2e-3)
+    late_by = bottom - reset - float(expected.falling) * (PERIOD - reset)
+    assert 0.0 < late_by < 5e-6  # the first op-amp crosses its two diode drops, hardly overdriven
     begins, ends = (float(np.interp(instant, time, out)) for instant in (reset + 5e-6, PERIOD - 1e-6))
     assert ends - begins == pytest.approx(float(expected.mismatch), abs=0.06)
 
