@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import tempfile
@@ -14,14 +15,26 @@ import numpy as np
 import pandas as pd
 
 from harness.findings import Finding, InputError
+from harness.report.unchanged import drawn_from, is_unchanged
 from harness.results import RunResult
 
 Writer = Callable[[Path], None]
 
 
 def write_run(result: RunResult, folder: Path, waveforms: bool = False) -> list[Path]:
-    """Writes report.html, the tables, run.json, and waveforms/*.npz where asked for. Returns the paths."""
-    from harness.report.page import write_report  # imports matplotlib: late, so that a check need not wait
+    """Writes report.html, the tables, run.json, and waveforms/*.npz where asked for. Returns the paths.
+
+    A page that lies there already and would come out the same is not drawn again.
+    """
+    source = drawn_from(result)
+    drawn: dict[str, str] = {"drawn_from": source}
+    page = folder / "report.html"
+
+    def write_page(path: Path) -> None:
+        from harness.report.page import write_report  # imports matplotlib: only where it is needed
+
+        write_report(result, path)
+        drawn["sha256"] = hashlib.sha256(path.read_bytes()).hexdigest()
 
     writers: dict[str, Writer] = {
         "corners.csv": table_writer(result.corners),
@@ -29,9 +42,13 @@ def write_run(result: RunResult, folder: Path, waveforms: bool = False) -> list[
         "effects.csv": table_writer(result.effects),
         "check.csv": table_writer(result.check),
         "expected.csv": table_writer(result.expected),
-        "run.json": json_writer(result.run),
-        "report.html": lambda path: write_report(result, path),
+        "ratings.csv": table_writer(result.ratings),
     }
+    if is_unchanged(page, folder / "run.json", source):
+        drawn["sha256"] = hashlib.sha256(page.read_bytes()).hexdigest()
+    else:
+        writers["report.html"] = write_page
+    writers["run.json"] = lambda path: json_writer({**result.run, "report": drawn})(path)
     if waveforms:
         for corner, waves in result.waveforms.items():
             writers[f"waveforms/{corner}.npz"] = _waves(waves)
