@@ -121,7 +121,7 @@ def _prediction_lines(checked: Checked) -> list[str]:
     names = dict(zip(KINDS, KINDS, strict=True)) | ({"refined": PARTLY} if _unknown(checked) else {})
     lines = [f"Predictions over {sweep}, other axes at nominal:" if sweep else "Predictions:"]
     for _, row in rows.iterrows():
-        at = f"{sweep} = {engineering(float(row[sweep]), board.axes[sweep].unit)}" if sweep else ""
+        at = f"{sweep} = {board.axes[sweep].text(float(row[sweep]))}" if sweep else ""
         lines.append(f"  {row['corner']}  {at}")
         for name in sorted({column.partition(".")[0] for column in table.columns if "." in column}):
             figures = [

@@ -65,6 +65,9 @@ def corner_table(board: Board, only: Sequence[tuple[str, float | str]] = ()) -> 
 def _value_of(axis: Axis, value: float | str) -> float:
     if not isinstance(value, str):
         return float(value)
+    named = axis.named(value.strip())
+    if named is not None:
+        return named
     quantity = parse_si(value)
     if quantity.unit == "":
         return quantity.value * parse_unit(axis.written_unit or axis.unit).value

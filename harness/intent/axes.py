@@ -4,17 +4,21 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import product
 
 from harness.findings import nearest
 from harness.intent.objects import Axis
 from harness.intent.tables import Table, described, read_quantity
-from harness.units import parse_unit
+from harness.units import Quantity, parse_unit
 
 MOST_CORNERS = 1_000_000
 _TEMPERATURE = "degC"
 _TARGET = "the netlist parameter, source or part that takes the value"
+_VALUES = 'a list such as [0, 2, "4 V"], or a table that names the values such as { open = 0, closed = 1 }'
+_NUMERIC = re.compile(r"\s*[-+.]?\d")
 Grids = tuple[tuple[str, ...], ...]
 
 
@@ -52,26 +56,58 @@ def _axis(table: Table, name: str) -> Axis | None:
         table.wrong("sets", "the temperature is set for the whole circuit; leave this key out")
     elif unit != _TEMPERATURE and name != "temperature" and "sets" not in table:
         table.missing("sets", _TARGET)
-    items = table.items("values", 'a list such as [0, 2, "4 V"]', required=True)
-    if table.data.get("values") == []:
-        table.wrong("values", "the list is empty; an axis needs one value at least")
+    listed = table.data.get("values")
+    names = _names(table) if isinstance(listed, dict) else []
+    items = (
+        list(listed.values()) if isinstance(listed, dict) else table.items("values", _VALUES, required=True)
+    )
+    if listed in ([], {}):
+        kind = "table" if isinstance(listed, dict) else "list"
+        table.wrong("values", f"the {kind} is empty; an axis needs one value at least")
     if unit is None:  # the numbers mean nothing then; they are not looked at
         table.asked.add("nominal")
         table.finish()
         return None
     values: list[float] = []
-    for place, item in enumerate(items):
+    for place, item in zip(names or range(len(items)), items, strict=True):
         quantity = read_quantity(table.source, (*table.path, "values", place), item, written or usual)
         if quantity is not None and quantity.value in values:
             table.source.add((*table.path, "values", place), f"{described(item)} stands twice in this axis")
         elif quantity is not None:
             values.append(quantity.value)
-    nominal = table.quantity("nominal", written or usual)
-    table.finish()
-    if not values:
+    if not values or (names and len(values) < len(items)):
+        table.asked.add("nominal")
+        table.finish()
         return None
     middle = values[(len(values) - 1) // 2]
-    return Axis(name, tuple(values), unit, sets, nominal.value if nominal else middle, written or usual)
+    axis = Axis(name, tuple(values), unit, sets, middle, written or usual, tuple(names))
+    nominal = read_axis_value(table, "nominal", axis)
+    table.finish()
+    return replace(axis, nominal=nominal.value) if nominal else axis
+
+
+def _names(table: Table) -> list[str]:
+    """What the values are called where ``values`` is a table."""
+    names = table.table("values").names()
+    for name in names:
+        if not name.strip() or _NUMERIC.match(name):
+            message = f'"{name}" is no name for a value; expected words that do not begin with a number'
+            table.source.add((*table.path, "values", name), message)
+    return names
+
+
+def read_axis_value(table: Table, key: str, axis: Axis) -> Quantity | None:
+    """A value of an axis by its name, or as a number or a text with a unit; None where absent or wrong."""
+    written = table.data.get(key)
+    if isinstance(written, str) and axis.names and not _NUMERIC.match(written):
+        table.asked.add(key)
+        value = axis.named(written.strip())
+        if value is None:
+            valid = ", ".join(f'"{name}"' for name in axis.names)
+            table.wrong(key, f'the axis "{axis.name}" has no value "{written}" (valid: {valid})')
+            return None
+        return Quantity(value, axis.unit)
+    return table.quantity(key, axis.written_unit)
 
 
 def read_grids(root: Table, axes: Mapping[str, Axis]) -> Grids:

@@ -66,7 +66,7 @@ class Axis:
 
     ``sets`` is the netlist parameter, source or part that takes the value; None for temperature.
     ``written_unit`` is the unit as the board file has it, prefix included; plain numbers typed for this
-    axis count in it.
+    axis count in it. ``names``: what the values are called, in their order; () where they are just numbers.
     """
 
     name: str
@@ -75,10 +75,21 @@ class Axis:
     sets: str | None
     nominal: float
     written_unit: str = ""
+    names: tuple[str, ...] = ()
 
     def text(self, value: float) -> str:
-        """A value of this axis for people."""
-        return engineering(value, self.unit)
+        """A value of this axis for people: its name, where it has one."""
+        named = dict(zip(self.values, self.names, strict=False))
+        return named.get(value) or engineering(value, self.unit)
+
+    def named(self, name: str) -> float | None:
+        """The value of that name, case-blind; None where none is called so."""
+        found = [
+            value
+            for value, each in zip(self.values, self.names, strict=False)
+            if each.lower() == name.lower()
+        ]
+        return found[0] if found else None
 
 
 @dataclass(frozen=True)

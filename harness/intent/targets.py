@@ -12,6 +12,7 @@ from typing import cast, get_args
 
 from harness.findings import nearest
 from harness.intent.accuracy import sound_accuracy
+from harness.intent.axes import read_axis_value
 from harness.intent.naming import no_quantity
 from harness.intent.objects import Axis, Expected, Limit, Simulation, Tolerance
 from harness.intent.tables import Table, described, read_quantity
@@ -62,7 +63,7 @@ def _one_expected(table: Table, quantity: str, axes: Mapping[str, Axis], corners
     for name in at.names():
         if name not in declared:
             at.wrong(name, f'there is no axis "{name}"{nearest(name, declared)}')
-        asked = at.quantity(name, axes[name].written_unit) if name in axes else None
+        asked = read_axis_value(at, name, axes[name]) if name in axes else None
         if asked is None or not corners:
             sound = False
             continue

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from harness.findings import nearest
+from harness.intent.axes import read_axis_value
 from harness.intent.naming import no_quantity
 from harness.intent.objects import Axis, Trim
 from harness.intent.parts import PART_UNITS
@@ -47,7 +48,7 @@ def _one(table: Table, name: str, axes: Mapping[str, Axis]) -> Trim | None:
     for axis_name in places.names():
         if axis_name not in axes:
             places.wrong(axis_name, f'there is no axis "{axis_name}"{nearest(axis_name, axes)}')
-        elif value := places.quantity(axis_name, axes[axis_name].written_unit):
+        elif value := read_axis_value(places, axis_name, axes[axis_name]):
             at[axis_name] = value.value
     table.finish()
     if len(table.source.findings) > before or not (part and least and most and quantity and target):

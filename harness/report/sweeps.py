@@ -129,7 +129,7 @@ def horizontal(axes: Axes, board: Board, drawn: Series, labelled: bool = True) -
     axis = board.axes[drawn.axis]
     x = drawn.positions
     words = any(isinstance(value, str) for value in drawn.axis_values)
-    if not words and x.min() > 0.0 and x.max() / x.min() > 12.0:
+    if not words and not axis.names and x.min() > 0.0 and x.max() / x.min() > 12.0:
         axes.set_xscale("log")
     if len(x) <= 6:
         axes.xaxis.set_major_locator(FixedLocator(list(x)))
@@ -140,6 +140,10 @@ def horizontal(axes: Axes, board: Board, drawn: Series, labelled: bool = True) -
     if words:
         names = [str(value) for value in drawn.axis_values]
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: names[round(value) % len(names)]))
+        unit = ""
+    elif axis.names:
+        axes.xaxis.set_major_locator(FixedLocator(list(x)))
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: axis.text(float(value))))
         unit = ""
     else:
         factor, unit = canvas.common_prefix(float(np.abs(x).max()), axis.unit)

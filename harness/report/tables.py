@@ -125,6 +125,8 @@ def axis_value(board: Board, axis: str, value: Any) -> str:
     """One axis value with its unit."""
     if isinstance(value, str):
         return value
+    if board.axes[axis].names:
+        return board.axes[axis].text(float(value))
     return rounding.figure(float(value), board.axes[axis].unit)
 
 
