@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 SENSE = "slicer.sense"
 NOT_YET = "not measured yet"
+PIN_ORDER = "slicer.pins"
 RAMP_INPUT = "slicer.ramp_input"  # what is unknown where model and board file contradict each other
 
 
@@ -91,11 +92,14 @@ def characterise(board: Board, netlist: Netlist, store: Path, measure: bool) -> 
         try:
             kept, old = take(bench)
         except _Unknown as reason:
-            missing += [(name, str(reason)) for name in bench.names if name != SENSE]
+            missing += [(name, str(reason)) for name in bench.names if name not in (SENSE, PIN_ORDER)]
             continue
         for value in bench.values:
             if value.name == SENSE:
                 missing += _contradiction(board, kept.figures[SENSE])
+                continue
+            if value.name == PIN_ORDER:
+                missing += _pin_order(board, netlist, float(kept.figures[PIN_ORDER]))
                 continue
             reused += old
             origin = f"{value.origin}, by ngspice-{kept.engine}"
@@ -113,6 +117,16 @@ def _contradiction(board: Board, sense: Array) -> Iterator[tuple[str, str]]:
             f"{board.roles.comparator} alone: the output is high while the ramp is {side} the threshold;"
             f" the board file says ramp_input = {said}: inputs swapped, in the drawing or in the board file",
         )
+
+
+def _pin_order(board: Board, netlist: Netlist, place: float) -> Iterator[tuple[str, str]]:
+    """What to say where a model's pins are not where the board wires them."""
+    from harness.alone.pin_bench import pins_sentence
+
+    name, class_ = board.roles.comparator or "", board.roles.comparator_class or ""
+    sentence = pins_sentence(name, netlist.parts[name.lower()].model, class_, place)
+    if sentence:
+        yield PIN_ORDER, sentence
 
 
 class _Unknown(Exception):

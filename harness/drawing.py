@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from harness.board import Board
-from harness.characterise import RAMP_INPUT
+from harness.characterise import PIN_ORDER, RAMP_INPUT
 from harness.connections import misplaced, without_pullup
 from harness.findings import Finding
 from harness.netlist import Netlist
@@ -83,10 +83,11 @@ def cautions(board: Board, netlist: Netlist) -> Iterator[Finding]:
 
 
 def contradictions(board: Board, netlist: Netlist, prediction: Prediction) -> Iterator[Finding]:
-    """Where the comparator's model, measured alone, contradicts the board file's ``ramp_input``."""
+    """Where the comparator's model, measured alone, contradicts the board file's ``ramp_input`` or has its
+    pins in another order than the board wires them."""
     part = netlist.parts.get((board.roles.comparator or "").lower())
     for name, _, why in prediction.origins:
-        if name == RAMP_INPUT and part is not None:
+        if name in (RAMP_INPUT, PIN_ORDER) and part is not None:
             yield Finding(part.line.path, why, line=part.line.number)
 
 

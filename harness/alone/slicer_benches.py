@@ -14,6 +14,7 @@ from harness.alone import comparator as comparators
 from harness.alone.bench import PartAlone
 from harness.alone.comparator import DRIVEN_REST, Pins, Span, Surroundings, span_of
 from harness.alone.conditions import Conditions, median, slope_knots, the_engine
+from harness.alone.pin_bench import pin_bench
 from harness.alone.subject import Bench, Refused, Value
 from harness.characterise import SENSE
 from harness.predict import output
@@ -58,6 +59,7 @@ def slicer_benches(on: Conditions) -> Iterator[Bench | Refused]:
         "span": slicer.span,
         "grid": grid.axes(),
     }
+    yield from pin_bench(on, part, pins)
     yield _rest(on, slicer, subject)
     yield _driven_curves(on, slicer, subject) if stage.driven else _curve(on, slicer, subject)
     if on.ramp is not None:

@@ -64,6 +64,10 @@ class Subject:
         """The same model with other parameters behind its name."""
         return replace(self, parameters=parameters)
 
+    def in_order(self, pins: tuple[str, ...]) -> Subject:
+        """The same model with its pins taken to be in another order."""
+        return replace(self, pins=pins)
+
     def element(self, nodes: Mapping[str, str], name: str = "dut") -> str:
         """Its element line: ``nodes`` by pin name. Raises KeyError for a pin that has no node."""
         words = [LETTERS[self.kind] + name, *(nodes[pin] for pin in self.pins), self.name]
