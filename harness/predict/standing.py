@@ -297,8 +297,8 @@ class OutputStage:
     def levels(self, standing: Standing) -> tuple[Array, Array]:
         """Levels (V) of the board's output at rest in its low and high state; NaN behind a capacitor."""
         if standing.phases is None or self.network is None:
-            straight = self.node == self.drawn.pin
-            return (standing.low, standing.high) if straight else (self.drawn.unknown, self.drawn.unknown)
+            straight = (self.node == self.drawn.pin) & np.isfinite(self.open_voltage)
+            return np.where(straight, standing.low, np.nan), np.where(straight, standing.high, np.nan)
         high, low = (phase.end[:, self.network.output] for phase in standing.phases)
         through = np.abs(high - low) > 1e-6 * np.abs(standing.high - standing.low)
         return np.where(through, low, np.nan), np.where(through, high, np.nan)
