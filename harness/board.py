@@ -9,7 +9,7 @@ A board file is TOML, ``NAME.board.toml`` beside its netlist. Its tables:
 * ``[axes.NAME]`` values, unit, sets, nominal; ``[corners]`` grids, the axes of each full grid;
 * ``[hand]`` quantity or helper = "formula"; ``[expected]`` quantity = { value, at = { axis = value } };
 * ``[tolerance]`` name = 0.01, "50 mV", "2 % of swing" or "5 cents"; ``[limits]`` name = { least, most };
-* ``[simulation]`` accuracy, period, seconds, report_corners.
+* ``[ratings]`` part = "0.25 W"; ``[simulation]`` accuracy, period, seconds, report_corners.
 
 Numbers are SI (``1M`` is one mega) or have the marks of IEC 60062 (``4K7``).
 """
@@ -35,6 +35,7 @@ from harness.intent.objects import (
     Tolerance,
 )
 from harness.intent.parts import read_core, read_given, read_intended, read_roles
+from harness.intent.ratings import read_ratings
 from harness.intent.spread import read_spread, read_tracking
 from harness.intent.tables import Table
 from harness.intent.targets import read_expected, read_limits, read_simulation, read_tolerance
@@ -81,6 +82,7 @@ def load_board(path: Path | str) -> Board:
     simulation = read_simulation(root, corners)
     spread, tracking = read_spread(root), read_tracking(root, intended)
     trims = read_trims(root, axes)
+    ratings = read_ratings(root)
     root.finish()
     if source.findings or head is None:
         _try_netlist(source, head, roles, core, axes)
@@ -111,6 +113,7 @@ def load_board(path: Path | str) -> Board:
         spread=spread,
         tracking=tracking,
         trims=trims,
+        ratings=ratings,
         sha256=source.sha256,
         lines=source.lines,
     )

@@ -14,6 +14,7 @@ from harness.measure.cycle import Probes
 from harness.netlist import Netlist
 from harness.pins import all_parts, part_of, stage_pins
 from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE
+from harness.ratings import rated_parts, saved_currents
 from harness.simulate import SINK, Task
 
 
@@ -88,6 +89,9 @@ def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.Da
     pins = stage_pins(board, netlist)
     sinks = sink_currents(netlist, pins.output if pins else probes.output, board.roles.comparator)
     load = _test_load(board, netlist, probes.output)
+    rated = rated_parts(board, netlist)
+    watches = tuple(one.watch for one in rated)
+    saved = (probes.pullup_current, *dict(sinks), *saved_currents(rated))
     tasks = []
     for position, (_, row) in enumerate(corners.iterrows()):
         values = {name: float(row[name]) for name in board.axes}
@@ -105,11 +109,11 @@ def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.Da
             ramp_level=0.5 * (_hint(hint, "ramp_low") + _hint(hint, "ramp_high")),
             output_level=0.5 * (_hint(hint, "low_level") + _hint(hint, "high_level")),
             temperature=temperature,
-            saved=tuple(dict.fromkeys(name for name in (probes.pullup_current, *dict(sinks)) if name)),
+            saved=tuple(dict.fromkeys(name for name in saved if name)),
             accuracy=board.simulation.accuracy,
             seconds=board.simulation.seconds,
         )
-        tasks.append(Task(str(row["corner"]), plan, probes, sinks, load))
+        tasks.append(Task(str(row["corner"]), plan, probes, sinks, load, watches))
     return tasks
 
 

@@ -23,9 +23,10 @@ class RunResult:
     """Everything a report draws on.
 
     ``corners``: one row a corner: ``corner``, one column an axis, ``state``, ``reason`` (text where a
-    corner has no figures), then for each quantity q the columns q.hand, q.solved, q.refined, q.simulated,
-    q.bar, q.difference, q.agreement, q.limit, q.margin, q.tolerance (absolute, in the unit of q; for
-    frequency in Hz). ``harmonics``: corner, harmonic (1..16), amplitude (V, peak), phase (rad).
+    corner has no figures), ``ratings`` (a word of `ratings.WORDS`, then what is breached), then for each
+    quantity q the columns q.hand, q.solved, q.refined, q.simulated, q.bar, q.difference, q.agreement,
+    q.limit, q.margin, q.tolerance (absolute, in the unit of q; for frequency in Hz).
+    ``harmonics``: corner, harmonic (1..16), amplitude (V, peak), phase (rad).
     ``effects``: corner, quantity, effect, amount, origin; rows of one quantity add up to q.difference.
     ``check``: part, intended, drawn, verdict ("same", "differs", "not drawn", "not intended"), with unit
     text. ``expected``: quantity, corner, expected, simulated, bar, agreement, for literal figures.
@@ -33,6 +34,7 @@ class RunResult:
     telling corners only. ``telling``: corner -> why it is shown. ``formulas``: quantity -> (formula text,
     the same with the numbers of the nominal corner put in). ``parts_text``: origin notes of real-part
     values used in the refined form: rows (name, value text, origin). ``lint``: warnings about the netlist.
+    ``ratings``: one row an absolute maximum rating at its worst corner, columns of `ratings.COLUMNS`.
     ``notes``: what was skipped or overridden on the way to the engine. ``run``: the content of run.json:
     corners, simulated, reused, not_simulated, engine_seconds, callback_seconds, wall_seconds, workers,
     versions, hashes, settings, assumed.
@@ -52,6 +54,7 @@ class RunResult:
     lint: tuple[Finding, ...] = ()
     notes: tuple[Finding, ...] = ()
     folder: Path | None = None
+    ratings: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def waveform(self, corner: str) -> Waveforms:
         """Waveforms of one corner: "time" (s), "ramp", "threshold" and "output" (V), each of shape (n,).

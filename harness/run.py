@@ -30,6 +30,8 @@ from harness.planning import tasks_of
 from harness.predict.hand import hand_substitution, hand_table
 from harness.predict.refined import Prediction, predict
 from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE
+from harness.ratings import judged as judged_ratings
+from harness.ratings import rated_parts
 from harness.resources import netlists_folder
 from harness.results import RunResult
 from harness.simulate import CornerResult, Task, simulate
@@ -246,6 +248,10 @@ def _judged(
     corners = prepared.corners.copy()
     corners["state"] = [state_of(result) for result in results]
     corners["reason"] = [result.reason or "; ".join(result.notes) for result in results]
+    rated = rated_parts(board, netlist)
+    corners["ratings"], ratings = judged_ratings(
+        rated, [result.corner for result in results], [result.stresses for result in results]
+    )
     figures = pd.DataFrame([result.figures for result in results], index=corners.index)
     widths = pd.DataFrame([result.bars for result in results], index=corners.index)
     table, effects = judge(
@@ -276,6 +282,7 @@ def _judged(
         parts_text=tuple(prediction.origins),
         lint=(*prepared.lint, *(wrong or apart(board, table))),
         notes=tuple(netlist.notes),
+        ratings=ratings,
     )
 
 

@@ -65,6 +65,25 @@ class Figure:
 
 
 @dataclass(frozen=True)
+class Rating:
+    """An absolute maximum: what is watched, and how far it may go, in SI units of ``unit``; NaN where open.
+
+    ``between``: two pins, for the voltage from the first to the second. ``current``: a pin, for the size of
+    the current in it, ``averaged`` over a cycle or at its worst instant.
+    """
+
+    name: str
+    words: str
+    between: tuple[str, ...]
+    current: str
+    averaged: bool
+    least: float
+    most: float
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True)
 class Sheet:
     """What is published about the device that a model stands for; ``file`` lies below ``netlists/``.
 
@@ -82,6 +101,7 @@ class Sheet:
     benches: str = ""
     class_: str = ""
     polarity: str = ""
+    ratings: tuple[Rating, ...] = ()
 
     def model_lines(self) -> list[str]:
         """The model's netlist lines, comments left out."""
@@ -107,6 +127,7 @@ def read_sheet(model: str) -> Sheet:
     return Sheet(
         device["model"], device["title"], device["file"], device["kind"], tuple(device["pins"]), figures,
         device.get("benches", ""), device.get("class", ""), device.get("polarity", device["kind"]),
+        tuple(_rating(path.name, row, device["pins"], sources) for row in data.get("rating", ())),
     )  # fmt: skip
 
 
@@ -148,6 +169,27 @@ def _figure(where: str, row: dict[str, Any], sources: dict[str, Any]) -> Figure:
         bench=row.get("bench", ""), at={key: _arguments(value) for key, value in row.get("at", {}).items()},
         judged=row.get("judged", JUDGED[0]), factor=float(row.get("factor", TYPICAL_FACTOR)),
         not_measured=row.get("not_measured", ""),
+    )  # fmt: skip
+
+
+def _rating(where: str, row: dict[str, Any], pins: list[str], sources: dict[str, Any]) -> Rating:
+    """A row ``[[rating]]``: ``between`` two pins or ``current`` of one, with ``least``, ``most`` or both."""
+    bounds = {bound: parse_si(row[bound]) for bound in ("least", "most") if bound in row}
+    between, current = tuple(row.get("between", ())), row.get("current", "")
+    unit = "A" if current else "V"
+    named = [*between, *([current] if current else [])]
+    if len(between) not in (0, 2) or bool(between) == bool(current) or not set(named) <= set(pins):
+        raise ValueError(f"{where}: rating {row['name']}: names neither two pins nor the current of one")
+    if not bounds or any(bound.unit != unit for bound in bounds.values()):
+        raise ValueError(f"{where}: rating {row['name']}: has no least and no most in {unit}")
+    if row["source"] not in sources:
+        raise ValueError(f"{where}: rating {row['name']}: no source is called {row['source']}")
+    source = sources[row["source"]]
+    kind = "" if source["kind"] == "published" else f" ({source['kind']})"
+    least, most = (bounds[bound].value if bound in bounds else math.nan for bound in ("least", "most"))
+    return Rating(
+        row["name"], row["words"], between, current, bool(row.get("averaged", False)), least, most, unit,
+        f"{source['title']}: {row['place']}{kind}",
     )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from harness.engine.steps import Measure, NoCycle, Plan, Record, Settled, settle
 from harness.measure.cycle import Probes, measure_cycle, vector
 from harness.measure.levels import output_resistance
 from harness.measure.spectrum import harmonics
+from harness.measure.stress import Watch, stresses
 
 if TYPE_CHECKING:
     from harness.engine.session import Session
@@ -37,6 +38,7 @@ class Task:
     probes: Probes
     sink_currents: tuple[tuple[str, float], ...] = ()
     test_load: float | None = None
+    watches: tuple[Watch, ...] = ()
 
 
 @dataclass
@@ -47,6 +49,7 @@ class CornerResult:
     complex amplitudes (V, peak) of the output, empty where it does not pulse; ``waveforms``: "time",
     "ramp", "threshold", "output" of the settled cycle and a little more. ``line``: deck line an engine
     error names. ``callbacks``: whether the steps were steered by the compiled library or by its twin.
+    ``stresses``: lowest and highest value of each watch of the task.
     """
 
     corner: str
@@ -66,6 +69,7 @@ class CornerResult:
     engine: str = ""
     callbacks: str = ""
     line: int | None = None
+    stresses: dict[str, list[float]] = field(default_factory=dict)
 
 
 def simulate(task: Task) -> CornerResult:
@@ -102,6 +106,7 @@ def simulate(task: Task) -> CornerResult:
         result.state = result.words.pop("state", "pulsing")
         result.setting, result.reached, result.points = settled.setting, settled.reached, settled.points
         result.notes = tuple(settled.notes)
+        result.stresses = stresses(settled.record, settled.begin, settled.end, task.watches)
         result.waveforms = _excerpt(settled.record, settled.begin, settled.end, task.probes)
         if result.state == "pulsing":
             result.harmonics = harmonics(

@@ -32,7 +32,7 @@ class Roles:
     """Which node or part plays which part. None where the board file says nothing.
 
     ``ramp``, ``threshold``, ``output`` and ``emitter`` (what the comparator's output pulls down to) are nodes;
-    ``supplies`` gives the source of each rail.
+    ``supplies`` gives the source of each rail; ``amplifiers`` are op-amps that work linearly.
     """
 
     ramp: str
@@ -47,6 +47,7 @@ class Roles:
     load_resistor: str | None = None
     load_capacitor: str | None = None
     supplies: Mapping[str, str] = field(default_factory=dict)
+    amplifiers: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -183,6 +184,7 @@ class Board:
     spread: Mapping[str, Quantity] = field(default_factory=dict)
     tracking: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     trims: Mapping[str, Trim] = field(default_factory=dict)
+    ratings: Mapping[str, Quantity] = field(default_factory=dict)
     lines: Mapping[Position, int] = field(default_factory=dict, repr=False, compare=False)
     dialects: Dialects = field(default_factory=Dialects)
     confirmed: bool = True
@@ -216,8 +218,9 @@ class Board:
         A part of ``[intended]`` that is not drawn is no finding here: it is a difference.
         """
         from harness.intent.against import lacking
+        from harness.intent.ratings import unrated
 
+        found = [*lacking(netlist, self.roles, self.core, self.axes), *unrated(netlist, self.ratings)]
         return [
-            Finding(self.path, message, dotted(path), line_of(path, self.lines))
-            for path, message in lacking(netlist, self.roles, self.core, self.axes)
+            Finding(self.path, message, dotted(path), line_of(path, self.lines)) for path, message in found
         ]

@@ -8,7 +8,7 @@ from typing import Literal
 
 import pandas as pd
 
-from harness.report import rounding, tables
+from harness.report import ratings, rounding, tables
 from harness.results import RunResult
 
 Kind = Literal["within", "differs", "falls short", "not shown"]
@@ -134,6 +134,12 @@ def reasons(result: RunResult, differing_parts: int) -> tuple[str, ...]:
             "are not met or not shown",
         ),
         *(_clause(int((state == word).sum()), "corner", *words) for word, words in STATES.items()),
+        _clause(
+            ratings.breached(corners),
+            "corner",
+            "breaches an absolute maximum rating",
+            "breach an absolute maximum rating",
+        ),
     ]
     return tuple(clause for clause in found if clause)
 

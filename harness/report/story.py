@@ -18,6 +18,7 @@ from harness.report import rounding, tables
 from harness.report.complete import completed
 from harness.report.left_open import not_shown
 from harness.report.limits import LimitStory, limit_stories
+from harness.report.ratings import RatingStory, rating_story
 from harness.report.statement import Statement, state_of_affairs
 from harness.results import RunResult
 from harness.verdict import FORMULA, REMAINDER, SLIP
@@ -129,6 +130,7 @@ class Story:
     lint: tuple[str, ...]
     not_shown: tuple[str, ...]
     expected: tuple[ExpectedStory, ...]
+    ratings: RatingStory
 
 
 def tell(result: RunResult) -> Story:
@@ -151,6 +153,7 @@ def tell(result: RunResult) -> Story:
         lint=tuple(str(finding) for finding in result.lint),
         not_shown=not_shown(result),
         expected=expected_stories(result),
+        ratings=rating_story(result),
     )
 
 

@@ -31,6 +31,7 @@ def lines_of(story: Story) -> list[str]:
     lines += [f"  {reason}" for reason in story.statement.further]
     lines += [line for line in (story.intent, story.states) if line]
     lines += [f"  {limit.words}" for limit in story.limits]
+    lines += [story.ratings.words, *(f"  {breach.words}" for breach in story.ratings.breaches)]
     parted = [one for one in story.partings if one.parts]
     if parted:
         lines.append("Hand and simulated part in:")
