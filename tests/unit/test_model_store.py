@@ -127,6 +127,9 @@ class Listening:
         return ask
 
 
+PINS = "slicer pins"  # tried on rails of their own, so that little of the board has a say in it
+
+
 def asked(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """All that a bench asks of the engine: circuits, values, analyses."""
     ear = Listening()
@@ -143,7 +146,8 @@ def test_what_asks_the_engine_for_something_else_has_another_key(
     heard: dict[tuple[str, str], list[str]] = {}
     for number, change in enumerate([("", ""), *CHANGES]):
         found = benches(board_of(tmp_path / str(number), change))
-        assert set(found) == {"slicer at rest", "slicer output", "slicer delays"}
+        assert set(found) == {"slicer at rest", "slicer output", "slicer delays", PINS}
+        del found[PINS]
         for title, bench in found.items():
             now = asked(bench, monkeypatch)
             assert heard.setdefault((title, bench.key), now) == now, (change, title)
@@ -157,7 +161,7 @@ def test_voltages_of_other_pins_and_the_sense_of_the_ramp_count(
     tmp_path: Path, change: tuple[str, str]
 ) -> None:
     before, after = benches(board_of(tmp_path / "a")), benches(board_of(tmp_path / "b", change))
-    assert all(before[title].key != after[title].key for title in before)
+    assert all(before[title].key != after[title].key for title in before if title != PINS)
 
 
 @pytest.mark.parametrize("change", CHANGES[-2:])
