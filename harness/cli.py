@@ -69,6 +69,20 @@ def parser() -> argparse.ArgumentParser:
     ledger.add_argument("--out", type=Path, metavar="DIR", help="also write ledger.csv there")
     ledger.set_defaults(action=_ledger)
 
+    new = commands.add_parser("new", help="start a board, from an exported netlist or from ready circuits")
+    new.add_argument("name", metavar="NAME", help="name of the board; NAME.board.toml is written")
+    new.add_argument(
+        "--from", dest="netlist", type=Path, metavar="NETLIST",
+        help="an exported netlist: roles and values are proposed, each with its reason",
+    )  # fmt: skip
+    new.add_argument("--core", help='without --from: "ramp source" (default) or "charged capacitor"')
+    new.add_argument(
+        "--stage", help='without --from: "393" (default), "311", "push-pull", "07x", "rail-to-rail"'
+    )
+    new.add_argument("--supply", type=_volts, metavar="V", help="without --from: supply in volts")
+    new.add_argument("--out", type=Path, metavar="DIR", help="folder; default beside the netlist, else here")
+    new.set_defaults(action=_new)
+
     engine = commands.add_parser("engine", help="which ngspice is used, the tested range, how to mend")
     engine.add_argument("--out", type=Path, metavar="DIR", help="also write engine.csv there")
     engine.set_defaults(action=_engine)
@@ -214,6 +228,23 @@ def _check(options: argparse.Namespace) -> int:
     return SHORT if result.falls_short else WITHIN
 
 
+def _new(options: argparse.Namespace) -> int:
+    from harness.findings import Finding, InputError
+    from harness.new.command import new_from, new_starter
+
+    if options.netlist is None:
+        started = new_starter(options.name, options.core, options.stage, options.supply, options.out)
+    else:
+        given = [key for key in ("core", "stage", "supply") if getattr(options, key) is not None]
+        if given:
+            message = "goes without --from only; with it the netlist says what is drawn"
+            raise InputError([Finding(None, message, f"--{key}") for key in given])
+        started = new_from(options.name, options.netlist, options.out)
+    for line in started.lines:
+        print(line)
+    return WITHIN
+
+
 def _engine(options: argparse.Namespace) -> int:
     from harness.engine.session import engine_report
 
@@ -306,6 +337,18 @@ class _Progress:
 
 def _complain(sentence: str) -> None:
     print(sentence, file=sys.stderr)
+
+
+def _volts(text: str) -> float:
+    from harness.units import parse_si
+
+    try:
+        quantity = parse_si(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+    if quantity.unit not in ("", "V") or not quantity.value > 0:
+        raise argparse.ArgumentTypeError(f"expected volts above 0 such as 12, got {text!r}")
+    return quantity.value
 
 
 def _positive(text: str) -> int:

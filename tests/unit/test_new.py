@@ -1,0 +1,302 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Starting a board: what is proposed for drawings of several styles, what the written file says, and what is
+refused."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from harness.board import load_board
+from harness.cli import main
+from harness.netlist import read_netlist
+from harness.new.drawing import Drawing
+from harness.new.guess import Guess, guess
+from harness.new.text import key, quoted, written
+from harness.resources import netlists_folder
+from harness.units import parse_si
+
+MACROMODELS = Path(__file__).parents[1] / "boards" / "macromodels"
+NUMBERED = """* {folder}\\Draft7.asc
+R1 N002 N001 4.7K tol=5
+V1 N001 0 12 Rser=0.01
+XU1 N004 N003 N001 0 N002 comp393
+V2 N003 0 PULSE(0 5 0 980u 10u 10u 1m)
+R2 N004 N005 100k
+R3 N004 N006 150k
+V3 N005 0 5
+V4 N006 0 2
+C1 N002 0 220p
+.subckt comp393 1 2 3 4 5
+XX1 1 2 3 4 5 comparator_393
+.ends comp393
+.model NPN NPN
+.lib C:\\somewhere\\standard.bjt
+.tran 10m
+.include parts/comparator_393.inc
+.backanno
+.end
+"""
+NAMED = """.title Sheet 1
+.include "parts/comparator_393.inc"
+.save all
+XU1 /thr Net-_U1-In-_ +12V GND /pulse comparator_393
+R1 +12V /pulse 4.7k
+V2 Net-_U1-In-_ GND PULSE( 5 0 0 10u 980u 10u 1m )
+V1 +12V GND 12
+R2 /thr /cv 150K
+R3 /thr /ref 100kOhm
+R7 /thr GND 1Meg
+V4 /ref GND DC 5
+V3 /cv GND DC 2 AC 1
+C1 /pulse GND 220pF
+.tran 1u 10m
+.end
+"""
+NESTED = """* a stage drawn as a block
+Vcc 1 0 15
+Vcv 4 0 3
+Vramp 7 0 PULSE(1 6 0 0.98m 10u 10u 1m)
+Xstage 7 4 1 9 stage
+Cout 9 0 470p
+.subckt stage sweep cv vdd out
+.param rin=47k
+R1 cv thr {rin}
+R2 vdd thr 180k
+R3 thr 0 {2*rin}
+Xcomp sweep thr vdd 0 out comparator_393
+Rpu vdd out 3.3k
+.ends
+.inc "parts/comparator_393.inc"
+.print tran v(9)
+.end
+"""
+
+
+def drawn(folder: Path, text: str, name: str = "drawn.cir") -> Path:
+    path = folder / name
+    path.write_text(text.replace("{folder}", "C:"), encoding="utf-8")
+    return path
+
+
+def guessed(path: Path) -> Guess:
+    return guess(Drawing(read_netlist(path)))
+
+
+def roles(found: Guess) -> dict[str, str]:
+    return {each.key: each.value for each in found.roles}
+
+
+def test_numbered_nodes_and_numbered_pins(tmp_path: Path) -> None:
+    """The pins of a model that numbers them are found in the engine; a supply with a resistance of its own
+    is a supply."""
+    found = guessed(drawn(tmp_path, NUMBERED))
+    assert roles(found) == {
+        "ramp": "N003", "threshold": "N004", "output": "N002", "comparator": "XU1", "comparator_class": "393",
+        "ramp_input": "minus", "pullup": "R1", "supply": "V1", "load_capacitor": "C1",
+    }  # fmt: skip
+    assert found.core is not None and found.core.kind == "ramp source"
+    assert found.supplies == {"v1": "V1"} and set(found.network) == {"v3", "v4"}
+    assert any("V3 or V4" in sentence for sentence in found.open)
+    assert all(each.reason for each in found.roles)
+
+
+@pytest.mark.parametrize("order", ["2 1 3 4 5", "1 2 4 3 5", "5 2 1 4 3", "1 3 2 5 4", "4 5 3 2 1"])
+def test_pins_in_any_order_are_found_by_trying(tmp_path: Path, order: str) -> None:
+    text = NUMBERED.replace(".subckt comp393 1 2 3 4 5", f".subckt comp393 {order}")
+    nodes = dict(zip("12345", ("N004", "N003", "N001", "0", "N002"), strict=True))
+    text = text.replace("XU1 N004 N003 N001 0 N002", f"XU1 {' '.join(nodes[pin] for pin in order.split())}")
+    found = guessed(drawn(tmp_path, text))
+    assert (found.role("ramp_input"), found.role("output"), found.role("supply")) == ("minus", "N002", "V1")
+    assert "trying comp393 alone" in str(
+        next(each.reason for each in found.roles if each.key == "comparator")
+    )
+
+
+def test_named_nodes_and_a_falling_ramp(tmp_path: Path) -> None:
+    found = guessed(drawn(tmp_path, NAMED))
+    assert roles(found) == {
+        "ramp": "Net-_U1-In-_", "threshold": "/thr", "output": "/pulse", "comparator": "XU1",
+        "comparator_class": "393", "ramp_input": "minus", "pullup": "R1", "supply": "V1", "load_capacitor": "C1",
+    }  # fmt: skip
+    assert found.control == "v3"
+
+
+def test_a_stage_inside_a_subcircuit(tmp_path: Path) -> None:
+    found = guessed(drawn(tmp_path, NESTED))
+    assert roles(found) == {
+        "ramp": "7", "threshold": "xstage.thr", "output": "9", "comparator": "xstage.Xcomp",
+        "comparator_class": "393", "ramp_input": "plus", "pullup": "xstage.Rpu", "supply": "Vcc",
+        "load_capacitor": "Cout",
+    }  # fmt: skip
+    assert found.control == "vcv" and found.network["vcv"] == ("xstage.r1",)
+
+
+def test_the_demo_board_is_recognised_as_its_designer_described_it(tmp_path: Path) -> None:
+    folder = netlists_folder() / "boards" / "kestrel"
+    board = load_board(folder / "kestrel.board.toml")
+    found = guessed(folder / "kestrel.cir")
+    for name, value in roles(found).items():
+        assert getattr(board.roles, name).lower() == value.lower(), name
+    assert set(found.supplies.values()) == set(board.roles.supplies.values())
+    assert found.control == "vcontrol" and found.core is not None and board.core is not None
+    assert found.core.kind == board.core.kind
+    for name, value, _ in found.core.keys:
+        assert getattr(board.core, name) == value, name
+
+
+def test_the_written_file_loads_and_checks_and_says_that_it_is_not_confirmed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name, text in (("numbered", NUMBERED), ("named", NAMED), ("nested", NESTED)):
+        netlist = drawn(tmp_path, text, f"{name}.cir")
+        assert main(["new", name, "--from", str(netlist)]) == 0
+        told = capsys.readouterr().out
+        board = tmp_path / f"{name}.board.toml"
+        assert "Check these against what you meant" in told and "Left out of the netlist" in told
+        loaded = load_board(board)
+        assert not loaded.confirmed and loaded.intended and not loaded.hand and not loaded.limits
+        assert main(["check", str(board)]) == 0
+        said = capsys.readouterr().out
+        assert "a wrong part value cannot be noticed yet" in said and "no value intended" not in said
+        confirmed = board.read_text().replace("confirmed = false\n", "")
+        board.write_text(confirmed)
+        assert main(["check", str(board)]) == 0
+        assert "cannot be noticed yet" not in capsys.readouterr().out
+
+
+def test_the_suggested_formulas_and_limits_are_sound(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every comment that is a suggestion, taken as it stands: units are right, and hand agrees with the
+    resistive network."""
+    for name, text in (("numbered", NUMBERED), ("named", NAMED)):
+        netlist = drawn(tmp_path, text, f"{name}.cir")
+        assert main(["new", name, "--from", str(netlist)]) == 0
+        board = tmp_path / f"{name}.board.toml"
+        head, mark, tail = board.read_text().partition("# [given]")
+        taken = re.sub(r"(?m)^# (?=\[|\w+ = )", "", mark + tail)
+        board.write_text(head + taken)
+        loaded = load_board(board)
+        assert {"threshold", "ramp_high", "duty", "pullup_current"} <= set(loaded.hand)
+        assert set(loaded.limits) == {"duty", "low_level", "pullup_current", "headroom"}
+        assert main(["check", str(board), "--out", str(tmp_path / name)]) == 0
+        import pandas as pd
+
+        table = pd.read_csv(tmp_path / name / "predictions.csv")
+        assert table["threshold.hand"].to_numpy() == pytest.approx(
+            table["threshold.solved"].to_numpy(), rel=1e-9
+        )
+        capsys.readouterr()
+
+
+def test_a_slip_is_noticed_once_the_values_are_confirmed(tmp_path: Path) -> None:
+    netlist = drawn(tmp_path, NUMBERED)
+    assert main(["new", "slip", "--from", str(netlist)]) == 0
+    netlist.write_text(netlist.read_text().replace("R2 N004 N005 100k", "R2 N004 N005 10k"))
+    assert main(["check", str(tmp_path / "slip.board.toml")]) == 1
+
+
+def test_a_netlist_in_the_commercial_notation(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    library = (MACROMODELS / "comparator_macro.lib").read_text()
+    (tmp_path / "comparator_macro.lib").write_text(library)
+    text = NUMBERED.replace("comp393", "OCCOMP").replace(
+        ".include parts/comparator_393.inc", ".lib comparator_macro.lib"
+    )
+    text = re.sub(r"(?s)\.subckt OCCOMP.*?\.ends OCCOMP\n", "", text)
+    netlist = drawn(tmp_path, text)
+    assert main(["new", "macro", "--from", str(netlist), "--out", str(tmp_path / "there")]) == 0
+    assert {path.name for path in (tmp_path / "there").iterdir()} == {
+        "macro.board.toml", "drawn.cir", "comparator_macro.lib",
+    }  # fmt: skip
+    board = load_board(tmp_path / "there" / "macro.board.toml")
+    assert board.dialects.whole == "commercial" and board.roles.ramp_input == "minus"
+    assert board.roles.comparator_class is None
+    assert "comparator_class" in capsys.readouterr().out
+    assert main(["check", str(tmp_path / "there" / "macro.board.toml")]) == 0
+
+
+def test_nothing_is_overwritten(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    netlist = drawn(tmp_path, NUMBERED)
+    board = tmp_path / "mine.board.toml"
+    board.write_text("precious")
+    assert main(["new", "mine", "--from", str(netlist)]) == 2
+    assert board.read_text() == "precious"
+    assert "is there already and is not overwritten" in capsys.readouterr().err
+    (tmp_path / "own").mkdir()
+    (tmp_path / "own" / "drawn.cir").write_text("precious")
+    assert main(["new", "mine", "--from", str(netlist), "--out", str(tmp_path / "own")]) == 2
+    assert [path.name for path in (tmp_path / "own").iterdir()] == ["drawn.cir"]
+
+
+PROBLEMS = [
+    ("* t\nV1 a 0 1\nR1 a 0 1k\n", [], "no comparator was found; devices drawn: none"),
+    (NUMBERED.replace("PULSE(0 5 0 980u 10u 10u 1m)", "3"), [], "no ramp was found"),
+    (NUMBERED.replace("R2 N004", "R2 N004 x y"), [], '"y" is no value'),
+    (NUMBERED.replace(".tran 10m", ".control\nrun\n.endc"), [], "delete these lines"),
+    (NUMBERED, ["--stage", "393"], "goes without --from only"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "options", "sentence"), PROBLEMS, ids=[each[2] for each in PROBLEMS])
+def test_what_cannot_be_started_is_said_and_nothing_is_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str, options: list[str], sentence: str
+) -> None:
+    netlist = drawn(tmp_path, text)
+    assert main(["new", "board", "--from", str(netlist), *options]) == 2
+    said = capsys.readouterr().err
+    assert sentence in said and "Traceback" not in said
+    assert [path.name for path in tmp_path.iterdir()] == ["drawn.cir"]
+
+
+@pytest.mark.parametrize("stage", ["393", "311", "push-pull", "07x", "rail-to-rail"])
+@pytest.mark.parametrize("core", ["ramp source", "charged capacitor"])
+def test_a_starter_is_sound(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], stage: str, core: str
+) -> None:
+    """Drawn as intended, nothing odd in the netlist; single-supply CMOS has no room for the capacitor's trip
+    comparator and says so."""
+    code = main(["new", "mine", "--stage", stage, "--core", core, "--out", str(tmp_path)])
+    if core == "charged capacitor" and stage in ("push-pull", "rail-to-rail"):
+        assert code == 2 and "choose another core or stage" in capsys.readouterr().err
+        return
+    assert code == 0
+    capsys.readouterr()
+    assert main(["check", str(tmp_path / "mine.board.toml")]) == 0
+    said = capsys.readouterr().out
+    assert "no value intended" not in said and "The netlist:" not in said
+    board = load_board(tmp_path / "mine.board.toml")
+    assert {"threshold", "duty", "frequency"} <= set(board.hand) and board.limits
+
+
+@pytest.mark.parametrize(
+    ("options", "sentence"),
+    [
+        (["--stage", "394"], 'there is no stage "394" to begin with (did you mean "393"?)'),
+        (["--core", "spiral"], 'there is no core "spiral" to begin with'),
+        (["--supply", "80"], "80 V is out of the range"),
+    ],
+)
+def test_a_starter_that_cannot_be(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], options: list[str], sentence: str
+) -> None:
+    assert main(["new", "mine", *options, "--out", str(tmp_path)]) == 2
+    assert sentence in capsys.readouterr().err and not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("name", ["../mine", "a b", "", ".hidden"])
+def test_a_name_that_is_no_file_name(tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str) -> None:
+    assert main(["new", name, "--out", str(tmp_path)]) == 2
+    assert "becomes the name of files" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("value", [4700.0, 2.2e-10, 0.0, -12.0, 1.0 / 3.0, 1e-15, 999.9999999, 15e-6, 1e13])
+def test_values_are_written_exactly(value: float) -> None:
+    assert parse_si(written(value, "V")).value == pytest.approx(value, rel=1e-11)
+
+
+def test_keys_and_texts_are_escaped() -> None:
+    assert (key("R1"), key("x1.r1"), key("R-1_a")) == ("R1", '"x1.r1"', "R-1_a")
+    assert quoted('a"b\\c') == '"a\\"b\\\\c"'
