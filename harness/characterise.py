@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from harness.pins import part_of
 from harness.predict.lookup import Table
 from harness.units import engineering
 
@@ -123,10 +124,11 @@ def _pin_order(board: Board, netlist: Netlist, place: float) -> Iterator[tuple[s
     """What to say where a model's pins are not where the board wires them."""
     from harness.alone.pin_bench import pins_sentence
 
-    name, class_ = board.roles.comparator or "", board.roles.comparator_class or ""
-    sentence = pins_sentence(name, netlist.parts[name.lower()].model, class_, place)
-    if sentence:
-        yield PIN_ORDER, sentence
+    part, class_ = part_of(netlist, board.roles.comparator), board.roles.comparator_class
+    if part is not None and class_ is not None:
+        sentence = pins_sentence(part.name, part.model, class_, place)
+        if sentence:
+            yield PIN_ORDER, sentence
 
 
 class _Unknown(Exception):

@@ -85,7 +85,7 @@ def cautions(board: Board, netlist: Netlist) -> Iterator[Finding]:
 def contradictions(board: Board, netlist: Netlist, prediction: Prediction) -> Iterator[Finding]:
     """Where the comparator's model, measured alone, contradicts the board file's ``ramp_input`` or has its
     pins in another order than the board wires them."""
-    part = netlist.parts.get((board.roles.comparator or "").lower())
+    part = part_of(netlist, board.roles.comparator)
     for name, _, why in prediction.origins:
         if name in (RAMP_INPUT, PIN_ORDER) and part is not None:
             yield Finding(part.line.path, why, line=part.line.number)
