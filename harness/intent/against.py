@@ -71,6 +71,7 @@ def _parts(roles: Roles, core: Core | None) -> Iterator[tuple[Position, str]]:
             yield ("roles", role), name
     for rail, name in roles.supplies.items():
         yield ("roles", "supplies", rail), name
+    yield from ((("roles", "amplifiers", place), name) for place, name in enumerate(roles.amplifiers))
     if core:
         yield from ((("core", *key), name) for key, name in core.part_names())
 

@@ -97,4 +97,18 @@ class ChargedCore(Core):
     mirror: tuple[str, ...] = parts('a list of transistors such as ["Q1", "Q2"]', device=True)
 
 
-KINDS: dict[str, type[Core]] = {core.kind: core for core in (SourceCore, ChargedCore)}
+@dataclass(frozen=True, kw_only=True)
+class IntegratorCore(Core):
+    """A current into an op-amp's virtual ground sweeps its output; a switch empties the capacitor."""
+
+    kind: ClassVar[str] = "integrator"
+    capacitor: str = part("C", required=True)
+    amplifier: str = part("X", required=True, device=True)
+    comparator: str = part("X", required=True, device=True)
+    trip: str = node(required=True)
+    gate_pullup: str | None = part("R")
+    reset_switch: str = part("JMS", required=True, device=True)
+    reset_resistor: str | None = part("R")
+
+
+KINDS: dict[str, type[Core]] = {core.kind: core for core in (SourceCore, ChargedCore, IntegratorCore)}

@@ -41,6 +41,7 @@ def read_roles(root: Table) -> Roles:
     supplies = {rail: _at_the_top(rails, rail, _part(rails, rail, "V")) for rail in rails.names()}
     comparator_class = table.choice("comparator_class", COMPARATOR_CLASSES)
     emitter = table.text("emitter", "the name of a node")
+    amplifiers = table.texts("amplifiers", 'a list of op-amps such as ["Xsum"]')
     ramp_input = table.choice("ramp_input", ("minus", "plus"))
     if parts["comparator"] and "ramp_input" not in table:
         table.missing("ramp_input", 'the comparator input that sees the ramp, "minus" or "plus"')
@@ -54,6 +55,7 @@ def read_roles(root: Table) -> Roles:
         emitter=emitter,
         ramp_input=ramp_input,
         supplies={rail: name for rail, name in supplies.items() if name},
+        amplifiers=amplifiers,
     )
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from harness.pins import StagePins, part_of, stage_pins
+from harness.pins import StagePins, named_pins, part_of, stage_pins
 from harness.predict.network import GROUND, Branch, Network, is_inside, per_setting, values_of
 from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE
 from harness.units import parse_spice
@@ -45,8 +45,9 @@ class Drawn:
         self.pins: StagePins | None = stage_pins(board, netlist)
         #: the node that the comparator drives, which may lie before the board's output
         self.pin: str = self.pins.output if self.pins else (board.roles.output or "").lower()
-        self._known_devices = _known_devices(board, netlist)
-        self.network = self._remembering(Network.from_netlist(netlist, self._known_devices))
+        amplifiers = _amplifiers(board, netlist)
+        self._known_devices = _known_devices(board, netlist) | {amplifier.name for amplifier in amplifiers}
+        self.network = self._remembering(Network.from_netlist(netlist, self._known_devices, amplifiers))
         self._value = lru_cache(maxsize=None)(self._value_of)
         self._solve = lru_cache(maxsize=None)(self._solve_with)
         self._seen = lru_cache(maxsize=None)(lambda node: self.network.resistance_seen(node, self.values))
@@ -202,9 +203,10 @@ class Drawn:
         Source: ngspice manual, resistor and capacitor lines. Coefficients that are no plain numbers count as
         0.
         """
-        part = self.netlist.flat[name].part
-        if part.letter not in "rc":
+        found = self.netlist.flat.get(name)
+        if found is None or found.part.letter not in "rc":
             return 1.0
+        part = found.part
         above = self.temperature - NOMINAL_TEMPERATURE
         first, second = (_number(part.parameters.get(key, "0")) for key in ("tc1", "tc2"))
         return 1.0 if first == second == 0.0 else 1.0 + first * above + second * above**2
@@ -219,6 +221,18 @@ def _known_devices(board: Board, netlist: Netlist) -> frozenset[str]:
     if core is not None:
         parts += core.devices()
     return frozenset(part.lower() for part in parts if part)
+
+
+def _amplifiers(board: Board, netlist: Netlist) -> tuple[Branch, ...]:
+    """The op-amps that the board file says work linearly, ideal. One whose header does not name its pins
+    stays what it is drawn as."""
+    found = []
+    for name in board.roles.amplifiers:
+        part = part_of(netlist, name)
+        pins = named_pins(netlist, part) if part else {}
+        if {"plus", "minus", "output"} <= set(pins):
+            found.append(Branch("O", name.lower(), pins["plus"], pins["minus"], 0.0, output=pins["output"]))
+    return tuple(found)
 
 
 def _number(text: str) -> float:

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Values = Mapping[str, Array]
 GROUND = "0"
-Kind = Literal["R", "V", "I"]
+Kind = Literal["R", "V", "I", "O"]
 _KIND_OF: dict[str, Kind] = {"r": "R", "v": "V", "i": "I", "l": "V"}  # an inductor at rest is a source of 0 V
 _TRIALS = {
     "R": (1e3, 1e4),
@@ -56,9 +56,11 @@ _OF_BREAKDOWN = 0.9  # of the breakdown voltage: up to here a diode blocks
 
 @dataclass(frozen=True)
 class Branch:
-    """A two-terminal element. ``kind``: R (Ohm), V (volts, plus above minus) or I (amperes, out of ``plus``
-    through the source into ``minus``, as SPICE counts). ``value`` is a number or an array over the corners;
-    an infinite resistance and a source of NaN volts are unplugged and leave the sums. ``blocks``: up to how
+    """A two-terminal element. ``kind``: R (Ohm), V (volts, plus above minus), I (amperes, out of ``plus``
+    through the source into ``minus``, as SPICE counts), or O, an op-amp that works linearly: it drives
+    ``output`` so that its inputs ``plus`` and ``minus`` are ``value`` volts apart. ``value`` is a number or
+    an array over the corners; an infinite resistance and a source of NaN volts are unplugged and leave the
+    sums. ``blocks``: up to how
     many reverse volts (minus above plus) an R of unknown value is open; None for no diode. ``device``: of
     unknown value whatever else is at rest."""
 
@@ -69,6 +71,7 @@ class Branch:
     value: float | Array = float("nan")
     blocks: float | None = None
     device: bool = False
+    output: str = GROUND
 
 
 @dataclass(frozen=True)
@@ -88,9 +91,12 @@ class Network:
         return cls(tuple(branches), lambda branch, values: values.get(branch.name, branch.value))
 
     @classmethod
-    def from_netlist(cls, netlist: Netlist, known: Collection[str] = ()) -> Network:
+    def from_netlist(
+        cls, netlist: Netlist, known: Collection[str] = (), amplifiers: Iterable[Branch] = ()
+    ) -> Network:
         """The network of ``netlist`` with the insides of its instances, without the devices and instances
-        ``known`` (full names, lower case), which are open.
+        ``known`` (full names, lower case), which are open; ``amplifiers`` stand for those op-amps among them
+        that work linearly.
 
         A part without a single value (a PULSE source, a resistor that depends on a voltage, a diode) is
         unknown: so is every node that depends on it.
@@ -103,6 +109,8 @@ class Network:
         )
 
         def evaluate(branch: Branch, values: Values) -> Array | float | None:
+            if branch.kind == "O":
+                return branch.value
             part = netlist.flat[branch.name].part
             if part.letter == "l":
                 return 0.0
@@ -113,7 +121,7 @@ class Network:
             except ValueError:
                 return None
 
-        return cls(branches, evaluate)
+        return cls((*branches, *amplifiers), evaluate)
 
     def solve(self, values: Values | None = None, extra: Sequence[Branch] = ()) -> dict[str, Array]:
         """Node voltages.
@@ -209,7 +217,7 @@ class _Problem:
                 value = _TRIALS[branch.kind][trials.get(k, 0)] * (1.0 + 0.618 * k % 1.0)
             raw.append(np.where(off[k], np.inf, value) if k in off else np.asarray(value, dtype=float))
         table = np.array([np.broadcast_to(r, (self.count,)) for r in raw]).reshape(len(raw), self.count)
-        nodes = sorted({GROUND} | {n for b in self.branches for n in (b.plus, b.minus)})
+        nodes = sorted({GROUND} | {n for b in self.branches for n in (b.plus, b.minus, b.output)})
         solution = {node: np.full(self.count, np.nan) for node in nodes}
         solution[GROUND] = np.zeros(self.count)
         plugged = np.isfinite(table)
@@ -290,12 +298,13 @@ def _node(name: str) -> str:
 
 
 def _grounded(branches: Sequence[Branch]) -> set[str]:
-    """Nodes that a chain of resistors and voltage sources ties to ground."""
+    """Nodes that a chain of resistors, voltage sources and op-amp outputs ties to ground."""
     neighbours: dict[str, set[str]] = {}
     for branch in branches:
+        one, other = (branch.output, GROUND) if branch.kind == "O" else (branch.plus, branch.minus)
         if branch.kind != "I":
-            neighbours.setdefault(branch.plus, set()).add(branch.minus)
-            neighbours.setdefault(branch.minus, set()).add(branch.plus)
+            neighbours.setdefault(one, set()).add(other)
+            neighbours.setdefault(other, set()).add(one)
     reached, waiting = {GROUND}, [GROUND]
     while waiting:
         for node in neighbours.get(waiting.pop(), ()):
@@ -309,8 +318,13 @@ def _solve_connected(branches: Sequence[Branch], table: Array, probe: str | None
     """Voltages of the grounded nodes. ``table``: values, shape (branches, corners). With ``probe`` the
     sources rest and one ampere enters that node."""
     reached = _grounded(branches)
+    if any(b.kind == "O" and not {b.plus, b.minus} <= reached for b in branches):  # what drives nothing known
+        kept = [k for k, b in enumerate(branches) if b.kind != "O" or {b.plus, b.minus} <= reached]
+        return _solve_connected([branches[k] for k in kept], table[kept], probe)
     order = {node: k for k, node in enumerate(sorted(reached - {GROUND}))}
-    sources = [k for k, b in enumerate(branches) if b.kind == "V" and b.plus in reached and b.plus != b.minus]
+    sources = [
+        k for k, b in enumerate(branches) if b.kind in "VO" and b.plus in reached and b.plus != b.minus
+    ]
     corners, size = table.shape[1], len(order) + len(sources)
     matrix, right = np.zeros((corners, size, size)), np.zeros((corners, size))
     for k, branch in enumerate(branches):
@@ -325,10 +339,14 @@ def _solve_connected(branches: Sequence[Branch], table: Array, probe: str | None
             for row, sign in ends:
                 right[:, row] -= sign * table[k]
     for position, k in enumerate(sources, start=len(order)):
-        for node, sign in ((branches[k].plus, 1.0), (branches[k].minus, -1.0)):
+        branch = branches[k]
+        for node, sign in ((branch.plus, 1.0), (branch.minus, -1.0)):
             if node in order:
-                matrix[:, order[node], position] += sign
                 matrix[:, position, order[node]] += sign
+                if branch.kind == "V":
+                    matrix[:, order[node], position] += sign
+        if branch.kind == "O" and branch.output in order:
+            matrix[:, order[branch.output], position] += 1.0
         if probe is None:
             right[:, position] = table[k]
     if probe in order:

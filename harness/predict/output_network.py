@@ -289,6 +289,8 @@ class _Walk:
         self.currents: list[tuple[str, str, Array | float]] = []
         self.devices: list[tuple[str, str]] = []
         for branch in drawn.network.branches:
+            if branch.kind == "O":  # holds its output, which is seen as a node of no resistance
+                continue
             letter = drawn.netlist.flat[branch.name].part.letter
             if letter == "v":
                 continue

@@ -6,9 +6,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from harness.alone.conditions import Conditions
-from harness.alone.cores import charged
+from harness.alone.cores import charged, integrator
 from harness.alone.subject import Bench, Refused
-from harness.intent.cores import ChargedCore
+from harness.intent.cores import ChargedCore, IntegratorCore
 
 #: kind of core -> its benches
-BENCHES: dict[str, Callable[[Conditions], Iterator[Bench | Refused]]] = {ChargedCore.kind: charged.benches}
+BENCHES: dict[str, Callable[[Conditions], Iterator[Bench | Refused]]] = {
+    ChargedCore.kind: charged.benches,
+    IntegratorCore.kind: integrator.benches,
+}
