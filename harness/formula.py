@@ -31,6 +31,7 @@ from harness.expressions import (
     parse,
 )
 from harness.findings import nearest
+from harness.predict.width_networks import two_slope_taper
 from harness.units import engineering, parse_si, parse_spice
 
 __all__ = ["CONSTANTS", "FUNCTIONS", "Formula", "FormulaError", "evaluate_spice"]
@@ -73,11 +74,13 @@ _NUMERIC: dict[str, Callable[..., Any]] = {
     "log10": np.log10,
     "clip": _clip,
     "parallel": _parallel,
+    "taper": two_slope_taper,
     "where": np.where,
 }
 FUNCTIONS: Mapping[str, tuple[int, int]] = {
     "min": (2, _MANY), "max": (2, _MANY), "abs": (1, 1), "sqrt": (1, 1), "exp": (1, 1), "ln": (1, 1),
     "log10": (1, 1), "clip": (3, 3), "parallel": (2, _MANY), "where": (3, 3),
+    "taper": (2, 2),
 }  # fmt: skip
 _SUMS = frozenset({"+", "-"})
 _PRODUCTS = frozenset({"*", "/"})
@@ -143,7 +146,7 @@ class Formula:
     """Plain algebra over names: ``(control/Rcv + Vrail/Rbias) * parallel(Rcv, Rbias, Rtop)``.
 
     Numbers may carry units (``0.15 V``, ``3.3k``, ``4K7``); names are case-blind, as parts of a netlist are.
-    Functions: ``min max abs sqrt exp ln log10 clip parallel`` and ``where(a < b, x, y)``; the constant
+    Functions: ``min max abs sqrt exp ln log10 clip parallel taper`` and ``where(a < b, x, y)``; the constant
     ``pi``. Raises FormulaError for anything else, when made.
     """
 
@@ -221,13 +224,14 @@ class Formula:
                 self._dimension(condition, known)
                 terms = tuple((term, self._dimension(term, known)) for term in chosen)
                 return self._same(node, '"where" chooses between', terms)
-            case Call(function=function, arguments=arguments) if function in ("exp", "ln", "log10"):
-                found = self._dimension(arguments[0], known)
-                if found != NONE:
-                    term = self._part(arguments[0])
-                    raise FormulaError(
-                        f'`{self.text}`: "{function}" wants a plain number, but `{term}` is in {found}'
-                    )
+            case Call(function=function, arguments=arguments) if function in ("exp", "ln", "log10", "taper"):
+                for argument in arguments:
+                    found = self._dimension(argument, known)
+                    if found != NONE:
+                        term = self._part(argument)
+                        raise FormulaError(
+                            f'`{self.text}`: "{function}" wants a plain number, but `{term}` is in {found}'
+                        )
                 return NONE
             case Call(function="sqrt", arguments=(argument,)):
                 return self._span(argument, known) ** Fraction(1, 2)

@@ -85,7 +85,7 @@ def test_equal_turns_of_an_exponential_taper_multiply_its_slope_alike() -> None:
 
 
 @pytest.mark.parametrize(
-    ("model", "taper"), [("knob", two_slope_taper), ("knob_exponential", exponential_taper)]
+    ("model", "taper"), [("potentiometer", two_slope_taper), ("potentiometer_exponential", exponential_taper)]
 )
 @pytest.mark.parametrize("middle", [0.15, 0.5, 0.9])
 @pytest.mark.parametrize("angle", ANGLES)
@@ -93,7 +93,7 @@ def test_the_knob_of_the_library_has_the_taper_of_the_closed_form(
     tmp_path: Path, model: str, taper: Taper, middle: float, angle: float
 ) -> None:
     knob = f"Xk vcc w 0 {model} total=50k angle={angle} middle={middle} end=20"
-    netlist = drawn(tmp_path, '.include "networks/knob.inc"', "Vcc vcc 0 9", knob, "Rload w 0 33k")
+    netlist = drawn(tmp_path, '.include "networks/potentiometer.inc"', "Vcc vcc 0 9", knob, "Rload w 0 33k")
     level, resistance = wiper(9.0, 0.0, knob_halves(taper(angle, middle), 50e3, 20.0))
     expected = float(node_level((level, 0.0), (resistance, 33e3)))
     assert solved(netlist, "w") == pytest.approx(expected, rel=1e-9)
@@ -122,10 +122,10 @@ def test_averaging_pair(tmp_path: Path) -> None:
 
 def jack_board(folder: Path, state: int, angle: float, level: float = 5.0) -> Netlist:
     return drawn(
-        folder, '.include "networks/knob_and_jack.inc"', '.include "networks/jack.inc"',
+        folder, '.include "networks/knob_and_jack.inc"', '.include "networks/control_jack.inc"',
         "Vhigh high 0 12", "Vlow low 0 -3", "Ibias thr 0 25n",
         f"Xwidth high low tip thr knob_and_jack of_knob=82k of_control=120k total=47k angle={angle} end=5",
-        f"Xjack tip jack state={state} level={level} source=1k",
+        f"Xjack tip control_jack state={state} level={level} source=1k",
     )  # fmt: skip
 
 
