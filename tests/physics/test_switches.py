@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The CMOS switch and the switching JFET at work, in ngspice: resistance, charge, control, capacitors emptied.
+"""The CMOS switch and the switching JFET at work in ngspice: resistance, charge, control, capacitors emptied.
 
 Published figures of both are held in test_device_sheets.py; here stand the laws between them, closed forms
 and what each parameter is for.
@@ -35,7 +35,7 @@ def switch(
 
 def resistances(
     engine: Session, supply: float, parameters: str = "", temperature: float = 25.0
-) -> np.ndarray:  # type: ignore[type-arg]
+) -> np.ndarray:
     """Resistance (Ohm) of the closed switch at 21 levels from rail to rail."""
     lines = (f"vc c 0 {supply!r}", "va a 0 0", f"il b 0 {CURRENT!r}")
     switch(engine, *lines, supply=supply, parameters=parameters, temperature=temperature)
@@ -157,7 +157,7 @@ def drain_current(engine: Session, gate: float, drain: float, temperature: float
 
 
 def test_resistance_belongs_to_cut_off_and_zero_bias_current(engine: Session) -> None:
-    """Square law: |V_off| / (2 I_DSS) lies within 16 % of the pairs that onsemi prints (note 2); so does ours."""
+    """Square law: |V_off| / (2 I_DSS) lies within 16 % of the pairs that onsemi prints (note 2); so do we."""
     resistance = 0.1 / drain_current(engine, 0.0, 0.1)
     square = 3.0 / (2 * drain_current(engine, 0.0, 15.0))
     for printed, current, voltage in ((52.0, 25e-3, 2.2), (30.0, 75e-3, 4.8)):
