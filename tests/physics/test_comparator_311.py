@@ -7,6 +7,10 @@ the model to all of them. Here: polarity, the free emitter, what the figures mov
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -14,12 +18,14 @@ from harness.engine.session import Session, session
 from harness.parts.comparators import bias, is_right, offset, response, saturation
 from harness.parts.subject import Subject
 from harness.sheets import read_sheet
-from tests.physics.slicing_runs import PERIODS, pulses_of_a_sliced_saw
+
+sys.path.insert(0, str(Path(__file__).parent))  # the helper lies beside the tests
+from slicing_runs import PERIODS, pulses_of_a_sliced_saw
 
 SHEET = read_sheet("comparator_311")
 MODEL = SHEET.model_lines()
-DUAL = {"supply": 15.0, "negative": -15.0}
-LOAD = {"pullup": 500.0, "load": 5e-12, "longest": 2e-6}
+DUAL: dict[str, Any] = {"supply": 15.0, "negative": -15.0}
+LOAD: dict[str, Any] = {"pullup": 500.0, "load": 5e-12, "longest": 2e-6}
 
 
 @pytest.fixture(scope="module")
@@ -111,7 +117,7 @@ def test_comes_back_from_beyond_the_limit(engine: Session) -> None:
 
 
 def test_every_effect_has_a_switch_and_its_published_spread(part: Subject) -> None:
-    around_zero = {**DUAL, "common": 0.0, "pullup": 1e3}
+    around_zero: dict[str, Any] = {**DUAL, "common": 0.0, "pullup": 1e3}
     assert abs(offset(part, **around_zero)) < 0.1e-3
     most = SHEET.figures["offset"].most
     assert offset(part, **around_zero, parameters=f"offset={most!r}") == pytest.approx(most, abs=0.1e-3)

@@ -8,6 +8,10 @@ and long runs.
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -23,11 +27,15 @@ from harness.parts.comparators import (
 )
 from harness.parts.subject import Subject
 from harness.sheets import read_sheet
-from tests.physics.slicing_runs import PERIODS, pulses_of_a_sliced_saw
+
+sys.path.insert(0, str(Path(__file__).parent))  # the helper lies beside the tests
+from slicing_runs import PERIODS, pulses_of_a_sliced_saw
 
 SHEET = read_sheet("comparator_push_pull")
 MODEL = SHEET.model_lines()
-LOAD = {"step": 0.2, "common": 2.5, "pullup": 0.0, "load": 36e-12, "level": 2.5, "longest": 40e-6}
+LOAD: dict[str, Any] = {
+    "step": 0.2, "common": 2.5, "pullup": 0.0, "load": 36e-12, "level": 2.5, "longest": 40e-6,
+}  # fmt: skip
 
 
 @pytest.fixture(scope="module")
