@@ -17,7 +17,7 @@ tests against ngspice and against single poles.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -30,7 +30,7 @@ Array = NDArray[np.float64]
 HOLDING = 1e-2  # Ohm: an ideal output that holds its level
 _FLOAT = 1e-13  # S: keeps a node that only capacitors join to the rest at some voltage
 _SHORT = 1e-3  # Ohm: an inductor, at rest
-_ENDLESS = 1e6  # times the time constant: a coupling capacitor that does not droop
+_ENDLESS = 1e4  # periods: a coupling capacitor that does not droop
 _HALVINGS = 60
 
 
@@ -95,6 +95,21 @@ class OutputNetwork:
     def pin_capacitance(self) -> Array:
         """Capacitance (F) from the pin straight to nodes that stand still."""
         return np.asarray(self.capacitance[:, self.pin, :].sum(axis=1))
+
+    def without(self, phase: Phase, period: Array, edges: bool, droop: bool) -> OutputNetwork:
+        """The network whose capacitances make no edges, or no droop, in a cycle of ``period`` s.
+
+        ``phase`` tells fast and slow modes apart; without edges only the capacitances of the slow ones stay,
+        without droop these are so large that their time constants are :data:`_ENDLESS` periods.
+        """
+        slow = phase.slow(period)
+        charges = phase.conductance @ phase.modes
+        kept = (charges * np.where(slow, phase.tau, 0.0)[:, None, :]) @ np.swapaxes(charges, 1, 2)
+        fast = self.capacitance - kept if edges else 0.0
+        slowest = np.where(slow, phase.tau, 0.0).max(axis=1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            larger = np.where(slowest > 0, np.maximum(_ENDLESS * period / slowest, 1.0), 1.0)
+        return replace(self, capacitance=fast + kept * (1.0 if droop else larger[:, None, None]))
 
     def phase(self, state: PinState) -> Phase:
         """The network with the comparator's output in a state."""
@@ -204,23 +219,11 @@ class Cycle:
     slow: tuple[NDArray[np.bool_], NDArray[np.bool_]]
 
     @classmethod
-    def of(
-        cls,
-        phases: tuple[Phase, Phase],
-        slow: tuple[NDArray[np.bool_], NDArray[np.bool_]],
-        on: Array,
-        period: Array,
-        edges: bool,
-        droop: bool,
-    ) -> Cycle:
-        """The periodic state with the pin high for ``on`` s of every ``period``. Without ``edges`` the fast
-        modes are there at once, without ``droop`` the ``slow`` ones stand still."""
+    def of(cls, phases: tuple[Phase, Phase], on: Array, period: Array) -> Cycle:
+        """The periodic state with the pin high for ``on`` s of every ``period``; ``phases``: high and low."""
         high, low = phases
-        lasting = (on, period - on)
-        tau = tuple(
-            np.where(mask, phase.tau * (1.0 if droop else _ENDLESS), phase.tau if edges else 0.0)
-            for phase, mask in zip(phases, slow, strict=True)
-        )
+        lasting, tau = (on, period - on), (high.tau, low.tau)
+        slow = (high.slow(period), low.slow(period))
         maps = [
             (phase.modes * _left(t, time)[:, None, :]) @ np.swapaxes(phase.modes, 1, 2) @ phase.conductance
             for phase, t, time in zip(phases, tau, lasting, strict=True)
@@ -241,7 +244,7 @@ class Cycle:
         right = np.where(bad[:, None], np.nan, after(1, after(0, nothing)))
         start = np.linalg.solve(system, right[:, :, None])[:, :, 0]
         begins = (high.amplitudes(start), low.amplitudes(after(0, start)))
-        return cls(phases, (tau[0], tau[1]), begins, lasting, slow)
+        return cls(phases, tau, begins, lasting, slow)
 
     def level(self, which: int, node: int) -> Array:
         """The level (V) at a node half-way through the high (0) or low (1) state, edges over."""

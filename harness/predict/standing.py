@@ -51,6 +51,7 @@ class Standing:
     phases: tuple[Phase, Phase] | None
     slow: tuple[NDArray[np.bool_], NDArray[np.bool_]]
     low_state: PinState
+    high_state: PinState
 
 
 @dataclass(frozen=True)
@@ -58,6 +59,7 @@ class _States:
     low: Array
     high: Array
     low_state: PinState
+    high_state: PinState
     phases: tuple[Phase, Phase] | None
 
 
@@ -174,7 +176,7 @@ class OutputStage:
             phases = None
             if self.network is not None:
                 phases = (self.network.phase(high_state), self.network.phase(low_state))
-            self._known_states[key] = _States(low, high, low_state, phases)
+            self._known_states[key] = _States(low, high, low_state, high_state, phases)
         return self._known_states[key]
 
     def pin_level(self, high: bool, on: frozenset[Effect]) -> Array | None:
@@ -236,6 +238,7 @@ class OutputStage:
         return Standing(
             low, high, sink, rise.time_to(0.5), rise.duration + own_rise, fall_middle, fall_time,
             0.5 * rise_ramp, fall_area, phases, slow, low_state,
+            states.high_state,
         )  # fmt: skip
 
     def own_edge(self, name: str, slope: Array) -> Array:
@@ -260,8 +263,11 @@ class OutputStage:
         late = np.where(flat, 0.0, float(edges))  # the pin's own edges, as steps that hold the same area
         shift = shift + late * (standing.fall_area - standing.rise_area)
         on = np.where(flat, duty * period, np.clip(duty * period + shift, 0.0, period))
-        cycle = Cycle.of(standing.phases, standing.slow, on, period, edges, droop)
-        high_phase, low_phase = standing.phases
+        high_phase, low_phase = phases = standing.phases
+        if not (edges and droop):
+            plain = self.network.without(high_phase, period, edges, droop)
+            phases = (plain.phase(standing.high_state), plain.phase(standing.low_state))
+        cycle = Cycle.of(phases, on, period)
         figures = []
         for node in (self.network.output, self.network.pin):
             swing = Edge.between(low_phase, high_phase, node, standing.slow[0], 0.0 * period).swing

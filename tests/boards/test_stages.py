@@ -192,7 +192,7 @@ def compared(made: Bench, places: list[int]) -> pd.DataFrame:
                 scale = height
             elif name in ("duty", "level_vs_square"):
                 scale = 1.0
-            elif scale < 1e-6:  # amperes and seconds that nobody would notice
+            elif name.endswith("current") and scale < 1e-6:  # A: the leakage of an output without a load
                 continue
             off = (refined[name] - seen[name]) / scale
             if name == "frequency":
@@ -233,7 +233,8 @@ def check(found: pd.DataFrame) -> None:
     )
     allowed = found["quantity"].map(ALLOWED)
     coarse = ~(found["bar"] <= allowed)  # the engine's own bar says that it cannot tell
-    assert coarse.mean() <= 0.1, found[coarse].to_string()
+    pulses = found["quantity"].isin(("duty", "high_level", "low_level"))
+    assert coarse[pulses].mean() <= 0.1, found[coarse].to_string()
     off = found[(found["off"].abs() > allowed) & ~coarse]
     assert off.empty, off.to_string()
 

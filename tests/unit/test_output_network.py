@@ -44,9 +44,7 @@ def still(phase: Phase) -> NDArray[np.bool_]:
 
 
 def settled(found: OutputNetwork, states: tuple[PinState, PinState], on: float, period: float) -> Cycle:
-    phases = (found.phase(states[0]), found.phase(states[1]))
-    slow = (phases[0].slow(period * ONE), phases[1].slow(period * ONE))
-    return Cycle.of(phases, slow, on * ONE, period * ONE, True, True)
+    return Cycle.of((found.phase(states[0]), found.phase(states[1])), on * ONE, period * ONE)
 
 
 def test_edge_through_a_pullup() -> None:
@@ -129,3 +127,21 @@ def test_output_that_stands_has_no_ac(on: float) -> None:
     cycle = settled(found, (held(10.0), held(0.0)), on, 1e-3)
     total, squares = cycle.integrals(1, 0 * ONE)
     assert abs(total[0]) < 1e-9 and squares[0] < 1e-12
+
+
+def test_without_droop_and_without_edges() -> None:
+    """The same coupled pulse with a cable, once without droop and once without edges: levels by area."""
+    period, states = 1e-3 * ONE, (LETS_GO, held(0.0))
+    found = network(2, [(0, -2, 3.9e3), (1, -1, 22e3)], [(0, 1, 1e-6), (1, -1, 1e-9)], 5.0)
+    swing = 5 * 22 / 25.9
+    for edges, droop in ((True, False), (False, False), (False, True)):
+        plain = found.without(found.phase(LETS_GO), period, edges, droop)
+        cycle = settled(plain, states, 0.2e-3, 1e-3)
+        levels = cycle.level(0, 1)[0], cycle.level(1, 1)[0]
+        assert abs(cycle.integrals(1, 0 * ONE)[0][0]) < 1e-9
+        if not (edges or droop):  # what charges through both resistors discharges through one
+            flows = levels[0] * 0.2 + levels[1] * 0.8
+            assert flows == pytest.approx(0.0, abs=1e-3)
+        if not droop:
+            assert cycle.phases[0].tau.max() >= 1e3 * 1e-3
+    assert levels[0] - levels[1] == pytest.approx(swing, rel=0.15)
