@@ -23,7 +23,7 @@ _KINDS = {
     "S": "a switch",
 }  # fmt: skip
 _ROLE_LETTERS = {"comparator": "X", "pullup": "R", "supply": "V", "load_resistor": "R", "load_capacitor": "C"}
-_TOP_LEVEL = ("pullup", "supply", "load_resistor", "load_capacitor")
+_TOP_LEVEL = ("supply",)
 _WITH_TOLERANCE = re.compile(r"(.+?)(?:\s*(?:\u00b1|\+/-|\s)\s*(\d+\.?\d*|\.\d+)\s*%)?", re.DOTALL)
 
 
