@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from harness.findings import Finding, InputError, nearest
+from harness.new.text import written
 
 DEFAULT_CORE, DEFAULT_STAGE = "ramp source", "393"
 
@@ -18,7 +19,8 @@ DEFAULT_CORE, DEFAULT_STAGE = "ramp source", "393"
 class Stage:
     """A slicing stage: its class, the file of its model, its line in the netlist, the supply where the
     designer names none and what the class works on (V), the top of an ideal ramp as a share of the supply
-    inside what the inputs bear, whether a resistor pulls the output up, and whether it has two rails."""
+    inside what the inputs bear, whether a resistor pulls the output up, whether it has two rails, and the
+    period of an ideal ramp (s) that is slow against its edges."""
 
     class_: str
     include: str
@@ -28,6 +30,7 @@ class Stage:
     share: float
     pulled_up: bool
     split: bool = False
+    period: float = 1e-3
 
 
 STAGES: Mapping[str, Stage] = {
@@ -43,7 +46,8 @@ STAGES: Mapping[str, Stage] = {
         (2.7, 5.5), 0.6, False,
     ),
     "07x": Stage(
-        "07x", "opamp_07x.inc", "Xslice thr ramp vcc vee out opamp_07x", 12.0, (6.0, 18.0), 0.4, False, True
+        "07x", "opamp_07x.inc", "Xslice thr ramp vcc vee out opamp_07x", 12.0, (6.0, 18.0), 0.4, False, True,
+        10e-3,
     ),
     "rail-to-rail": Stage(
         "rail-to-rail", "opamp_rail_to_rail.inc", "Xslice thr ramp vcc 0 out opamp_rail_to_rail", 5.0,
@@ -89,7 +93,11 @@ def starter(
         span = f"{low:g} V to {high:g} V" if low <= high else "no supply: choose another core or stage"
         message = f"{volts:g} V is out of the range of this core and stage together; expected {span}"
         raise InputError([Finding(None, message, "--supply")])
-    made = _charged_capacitor(volts) if core != DEFAULT_CORE else _ramp_source(_round(volts * chosen.share))
+    made = (
+        _charged_capacitor(volts)
+        if core != DEFAULT_CORE
+        else _ramp_source(_round(volts * chosen.share), chosen.period)
+    )
     return Starter(_netlist(name, chosen, made, volts), _board(name, chosen, made, volts))
 
 
@@ -118,18 +126,25 @@ class _Core:
 _SHARE = "(threshold - ramp_low) / (ramp_high - ramp_low)"
 
 
-def _ramp_source(top: float) -> _Core:
+def _ramp_source(top: float, period: float) -> _Core:
+    sweep, edge = (written(share * period, "s") for share in (0.98, 0.01))
+    units = period / 1e-3
     return _Core(
         kind="ramp source",
         words=f"an ideal ramp of 0 V to {top:g} V",
         include=(),
         lines=(
-            "* an ideal ramp: 980 us up, 10 us at the top, 10 us down",
-            f"Vramp ramp 0 PULSE(0 {top:g} 0 980u 10u 10u 1m)",
+            f"* an ideal ramp: {sweep} up, {edge} at the top, {edge} down",
+            f"Vramp ramp 0 PULSE(0 {top:g} 0 {980 * units:g}u {10 * units:g}u {10 * units:g}u {units:g}m)",
         ),
         table=('source = "Vramp"',),
         intended=(),
-        given=(f'top = "{top:g} V"', 'period = "1 ms"', 'sweep = "980 us"', 'edge = "10 us"'),
+        given=(
+            f'top = "{top:g} V"',
+            f'period = "{written(period, "s")}"',
+            f'sweep = "{sweep}"',
+            f'edge = "{edge}"',
+        ),
         hand=(
             'ramp_low = "0 V"',
             'ramp_high = "top"',
