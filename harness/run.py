@@ -35,6 +35,7 @@ from harness.ratings import rated_parts
 from harness.resources import netlists_folder
 from harness.results import RunResult
 from harness.simulate import CornerResult, Task, simulate
+from harness.smoothness import distrusted, stepped_sweeps
 from harness.verdict import apart, expected_figures, judge, literal_hand, trusted_formulas
 
 Progress = Callable[[int, int, str], None]
@@ -254,6 +255,8 @@ def _judged(
     )
     figures = pd.DataFrame([result.figures for result in results], index=corners.index)
     widths = pd.DataFrame([result.bars for result in results], index=corners.index)
+    stepped = stepped_sweeps(list(board.axes), corners, figures, widths)
+    widths = distrusted(widths, stepped)
     table, effects = judge(
         board, corners, prepared.hand, prepared.hand_on_drawn,
         {"solved": prediction.solved, "ideal": prediction.ideal, "refined": prediction.refined},
@@ -272,7 +275,15 @@ def _judged(
         effects=effects,
         check=prepared.check,
         expected=expected_figures(board, table, prepared.asked),
-        run=_record(prepared, prediction.reused, results, finished, workers, time.perf_counter() - begun),
+        run=_record(
+            prepared,
+            prediction.reused,
+            results,
+            finished,
+            workers,
+            time.perf_counter() - begun,
+            [sweep.sentence() for sweep in stepped],
+        ),
         waveforms=finished.waveforms(kept),
         telling=telling,
         formulas={
@@ -345,8 +356,9 @@ def _record(
     finished: Finished,
     workers: int,
     wall: float,
+    doubts: Sequence[str],
 ) -> dict[str, Any]:
-    """What run.json holds."""
+    """What run.json holds. ``doubts``: sentences about whole sweeps that are not believed."""
     board, netlist = prepared.board, prepared.netlist
     missing = sum(result.state == "not simulated" for result in results)
     fresh = [result for index, result in enumerate(results) if index not in finished.reused]
@@ -361,6 +373,7 @@ def _record(
     if board.roles.comparator and not (board.roles.comparator_class and board.roles.supply):
         assumed.append(UNCHECKED_RANGE)
     assumed += finished.remarks
+    assumed += doubts
     assumed.append("parts at their drawn values: no tolerance is in these corners, only the axes")
     return {
         "board": board.name,
