@@ -38,7 +38,7 @@ from harness.engine.session import EngineDead, EngineError, Session
 from harness.engine.stepper import LIGHT, Guide, Limits, Stepper, make_stepper
 
 RE_ENTRY = 0.03  # of the period before the marker, where a finer run enters the settled state
-FEWEST = 12  # steps a period at least, in the coarsest run
+FEWEST = 16  # steps a period at least, in the coarsest run
 SLOW_TRIES = 12
 STARTS = {
     "warm": "from the settled state",
@@ -137,9 +137,8 @@ class Decades:
                 continue
             tables.append(run.figures)
             runs.append(run)
-            if self._watch.timed:  # a finer run has points where this one saw the output turn
-                period = run.end - run.begin
-                self.turns = [(at % period, period) for at, _, _ in run.turns]
+            if self._watch.timed:
+                self.turns = self._turns_of(run)
             if schedule.far_off(tables):
                 del tables[0], runs[0]
             del runs[:-2]
@@ -150,6 +149,15 @@ class Decades:
                 if enough or decade >= FINEST or self._late():
                     return result
             decade = schedule.finer(decade)
+
+    def _turns_of(self, run: _Run) -> list[tuple[float, float]]:
+        """Where finer runs have points, since this one saw the output turn: (instant, period), s."""
+        low, high = (run.figures.get(name, math.nan) for name in ("low_level", "high_level"))
+        begins = [at for at, _, _ in run.turns]
+        if math.isfinite(low) and math.isfinite(high):
+            begins = list(guards.edge_begins(run.record, self.plan.output, low, high, run.begin, run.end))
+        period = run.end - run.begin
+        return [(at % period, period) for at in begins]
 
     def _late(self) -> bool:
         return self._left() < (1 - _TIME_SHARE) * self.plan.seconds

@@ -48,7 +48,7 @@ def draw(generator: np.random.Generator) -> Circuit:
         ".ic v(ramp)=0",
     )
     plan = Plan(
-        deck=deck, ramp="ramp", output="out", period=period, ramp_level=0.5 * (low + top),
+        deck=deck, ramp="ramp", output="out", threshold="thr", period=period, ramp_level=0.5 * (low + top),
         output_level=0.5 * rail, temperature=uniform(generator, 0.0, 60.0),
     )  # fmt: skip
     probes = Probes(ramp="ramp", threshold="thr", output="out", pullup_nodes=("rail", "out"))

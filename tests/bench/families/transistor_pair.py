@@ -100,7 +100,7 @@ def draw(generator: np.random.Generator) -> Circuit:
         f".ic v(tail)={threshold - 0.65!r} v(second)={SUPPLY - 0.75!r} v(third)=0.75 v(out)=0.1",
     )
     plan = Plan(
-        deck=deck, ramp="ramp", output="out", period=period, ramp_level=0.5 * (low + high),
+        deck=deck, ramp="ramp", output="out", threshold="thr", period=period, ramp_level=0.5 * (low + high),
         output_level=0.5 * rail, temperature=ROOM,
     )  # fmt: skip
     truth = Truth((falls - rises) % period / period, 1 / period, low, high, threshold)
