@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from harness.board import Board
 from harness.findings import Finding
-from harness.intent.cores import ChargedCore
+from harness.intent.cores import ChargedCore, SnappedCore
 from harness.netlist import Netlist
 from harness.pins import GROUND, OPEN_COLLECTOR, PIN_WORDS, all_parts, part_of, stage_pins
 
@@ -110,6 +110,23 @@ def misplaced(board: Board, netlist: Netlist) -> list[Connection]:
             *drawing.shared(core.pulldown_resistor, core.pulldown_switch),
             *_spanning(drawing, core.reset_resistor, core.reset_switch, roles.ramp),
             *_spanning(drawing, core.pulldown_resistor, core.pulldown_switch, core.trip),
+        ]
+    if isinstance(core, SnappedCore):
+        found += [
+            *drawing.at(core.switch, core.reference, "r"),
+            *drawing.at(core.follower, roles.ramp),
+            *drawing.at(core.comparator, roles.ramp, ANY),
+            *drawing.at(core.comparator, core.trip, "r"),
+            *drawing.shared(core.gate_pullup, core.comparator),
+            *drawing.shared(core.hold_resistor, core.hold_capacitor),
+        ]
+    if isinstance(core, ChargedCore | SnappedCore) and core.converter:
+        converter = core.converter
+        found += [
+            *drawing.at(converter.pair, converter.reference_base),
+            *drawing.at(converter.pair, converter.output_base),
+            *drawing.shared(converter.reference, converter.pair),
+            *drawing.shared(converter.amplifier, converter.pair),
         ]
     return list({connection.part: connection for connection in reversed(found)}.values())[::-1]
 

@@ -35,41 +35,71 @@ def node(required: bool = False) -> Any:
     return field(metadata=metadata) if required else field(default=None, metadata=metadata)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Core:
-    """How the ramp is made. Every field is a key of ``[core]``: a node, a part or a list of parts."""
+def table(kind: type[Keys]) -> Any:
+    """A key that holds a table with keys of its own, those of ``kind``."""
+    return field(default=None, metadata={"table": kind})
 
-    kind: ClassVar[str] = ""
+
+@dataclass(frozen=True, kw_only=True)
+class Keys:
+    """A table of the board file whose fields are its keys: nodes, parts, lists of parts, further tables."""
+
+    #: groups of keys of which one has to be there
+    one_of: ClassVar[tuple[tuple[str, ...], ...]] = ()
 
     @classmethod
     def fields(cls) -> tuple[Field[Any], ...]:
-        """The fields of this kind."""
+        """The fields of this table."""
         return dataclasses.fields(cls)
 
-    def nodes(self) -> Iterator[tuple[str, str]]:
-        """(key, name) of the nodes that are named."""
-        for key in self.fields():
-            if "node" in key.metadata and (name := getattr(self, key.name)):
-                yield key.name, name
-
-    def part_names(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
-        """(key and place in a list, name) of the parts that are named."""
+    def nodes(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """(path of the key, name) of the nodes that are named."""
         for key in self.fields():
             value = getattr(self, key.name)
-            if "letters" in key.metadata and value:
+            if "node" in key.metadata and value:
                 yield (key.name,), value
-            elif "list" in key.metadata:
-                yield from (((key.name, place), name) for place, name in enumerate(value))
+            elif isinstance(value, Keys):
+                yield from (((key.name, *path), name) for path, name in value.nodes())
+
+    def part_names(self, devices: bool = False) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """(path of the key, name) of the parts that are named; with ``devices`` only of those whose behaviour
+        the prediction of the core knows: to the resistive network they are open."""
+        for key in self.fields():
+            value = getattr(self, key.name)
+            if isinstance(value, Keys):
+                yield from (((key.name, *path), name) for path, name in value.part_names(devices))
+            elif not devices or key.metadata.get("device"):
+                if "letters" in key.metadata and value:
+                    yield (key.name,), value
+                elif "list" in key.metadata:
+                    yield from (((key.name, place), name) for place, name in enumerate(value))
 
     def devices(self) -> tuple[str, ...]:
-        """Parts whose behaviour the prediction of the core knows: to the resistive network they are open."""
-        known = {key.name for key in self.fields() if key.metadata.get("device")}
-        return tuple(name for path, name in self.part_names() if path[0] in known)
+        """Names of those devices."""
+        return tuple(name for _, name in self.part_names(devices=True))
 
 
 def is_required(key: Field[Any]) -> bool:
-    """Whether a core cannot do without this key."""
+    """Whether a table cannot do without this key."""
     return key.default is MISSING
+
+
+@dataclass(frozen=True, kw_only=True)
+class Core(Keys):
+    """How the ramp is made: the table ``[core]``."""
+
+    kind: ClassVar[str] = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Converter(Keys):
+    """A matched pair that turns a voltage between its bases into a ratio of its collector currents."""
+
+    pair: str = part("X", required=True, device=True)
+    reference_base: str = node(required=True)
+    output_base: str = node(required=True)
+    reference: str = part("RI", required=True)
+    amplifier: str | None = part("X", device=True)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,8 +115,10 @@ class ChargedCore(Core):
     """A current charges a capacitor up to a trip level; a switch empties it."""
 
     kind: ClassVar[str] = "charged capacitor"
+    one_of: ClassVar[tuple[tuple[str, ...], ...]] = (("current", "converter"),)
     capacitor: str = part("C", required=True)
-    current: str = part("VI", required=True, device=True)
+    current: str | None = part("VI", device=True)
+    converter: Converter | None = table(Converter)  # noqa: RUF009
     comparator: str = part("X", required=True, device=True)
     trip: str = node(required=True)
     gate_pullup: str | None = part("R")
@@ -95,6 +127,27 @@ class ChargedCore(Core):
     pulldown_switch: str | None = part(SWITCHES, device=True)
     pulldown_resistor: str | None = part("R")
     mirror: tuple[str, ...] = parts('a list of transistors such as ["Q1", "Q2"]', device=True)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SnappedCore(Core):
+    """A switch snaps a capacitor up to a reference; a current sweeps it down to a trip level."""
+
+    kind: ClassVar[str] = "snapped capacitor"
+    one_of: ClassVar[tuple[tuple[str, ...], ...]] = (("current", "converter"),)
+    capacitor: str = part("C", required=True)
+    current: str | None = part("VI", device=True)
+    converter: Converter | None = table(Converter)  # noqa: RUF009
+    reference: str = node(required=True)
+    switch: str = part(SWITCHES, required=True, device=True)
+    reset_resistor: str | None = part("R")
+    series_resistor: str | None = part("R")
+    follower: str | None = part("X", device=True)
+    comparator: str = part("X", required=True, device=True)
+    trip: str = node(required=True)
+    gate_pullup: str | None = part("R")
+    hold_resistor: str | None = part("R")
+    hold_capacitor: str | None = part("C")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,4 +164,6 @@ class IntegratorCore(Core):
     reset_resistor: str | None = part("R")
 
 
-KINDS: dict[str, type[Core]] = {core.kind: core for core in (SourceCore, ChargedCore, IntegratorCore)}
+KINDS: dict[str, type[Core]] = {
+    core.kind: core for core in (SourceCore, ChargedCore, SnappedCore, IntegratorCore)
+}

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import re
 from dataclasses import Field
-from typing import Any
+from typing import Any, TypeVar
 
-from harness.intent.cores import KINDS, Core, is_required
+from harness.intent.cores import KINDS, Core, Keys, is_required
 from harness.intent.objects import Intended, Roles
 from harness.intent.tables import Table, described, read_quantity
 from harness.units import Quantity
@@ -24,6 +24,7 @@ _KINDS = {
 }  # fmt: skip
 _ROLE_LETTERS = {"comparator": "X", "pullup": "R", "supply": "V", "load_resistor": "R", "load_capacitor": "C"}
 _TOP_LEVEL = ("supply",)
+_Kind = TypeVar("_Kind", bound=Keys)
 _WITH_TOLERANCE = re.compile(r"(.+?)(?:\s*(?:\u00b1|\+/-|\s)\s*(\d+\.?\d*|\.\d+)\s*%)?", re.DOTALL)
 
 
@@ -67,14 +68,25 @@ def read_core(root: Table) -> Core | None:
     kind = table.choice("kind", KINDS, required=True)
     if kind is None:
         return None
-    core = KINDS[kind]
-    named = {key.name: _named(table, key) for key in core.fields()}
+    return _read_keys(table, KINDS[kind])
+
+
+def _read_keys(table: Table, kind: type[_Kind]) -> _Kind:
+    """A table whose keys are the fields of ``kind``."""
+    named = {key.name: _named(table, key) for key in kind.fields()}
+    for first, *others in kind.one_of:
+        if not any(name in table for name in (first, *others)):
+            inner = ".".join(map(str, (*table.path, others[0])))
+            table.missing(first, f"the name of a part, or a table [{inner}]")
     table.finish()
-    return core(**named)
+    return kind(**named)
 
 
-def _named(table: Table, key: Field[Any]) -> str | tuple[str, ...] | None:
-    """What a key of ``[core]`` names: a node, a part, or a list of parts."""
+def _named(table: Table, key: Field[Any]) -> Any:
+    """What a key names: a node, a part, or a list of parts; or what its own table holds."""
+    if "table" in key.metadata:
+        inner = table.table(key.name) if key.name in table else None
+        return _read_keys(inner, key.metadata["table"]) if inner is not None else None
     if "list" in key.metadata:
         return table.texts(key.name, key.metadata["list"])
     if "node" in key.metadata:

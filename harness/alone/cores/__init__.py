@@ -6,12 +6,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from harness.alone.conditions import Conditions
-from harness.alone.cores import charged, integrator
+from harness.alone.cores import charged, integrator, snapped
 from harness.alone.subject import Bench, Refused
-from harness.intent.cores import ChargedCore, IntegratorCore
+from harness.intent.cores import ChargedCore, IntegratorCore, SnappedCore
 
 #: kind of core -> its benches
 BENCHES: dict[str, Callable[[Conditions], Iterator[Bench | Refused]]] = {
     ChargedCore.kind: charged.benches,
     IntegratorCore.kind: integrator.benches,
+    SnappedCore.kind: snapped.benches,
 }

@@ -15,6 +15,7 @@ from harness.alone.bench import PartAlone, among, element_line, support_lines
 from harness.alone.comparator import Surroundings, Switch
 from harness.alone.conditions import Conditions, knots, median, slope_knots, the_engine
 from harness.alone.core import Mirror
+from harness.alone.cores.converter import converter_benches, pair_on
 from harness.alone.subject import Bench, Refused, Value
 from harness.predict.cores import charged
 
@@ -26,6 +27,10 @@ def benches(on: Conditions) -> Iterator[Bench | Refused]:
     yield from _trip(on)
     yield from _switches(on)
     yield from _mirror(on)
+    keys = charged.core_of(on.drawn).converter
+    if keys:
+        ends = np.concatenate([charged.trip_low(on.drawn), charged.trip_high(on.drawn)])
+        yield from converter_benches(on, keys, (float(np.nanmin(ends)), float(np.nanmax(ends))))
     yield from _capacitance(on)
 
 
@@ -88,7 +93,7 @@ def _trip(on: Conditions) -> Iterator[Bench | Refused]:
     if not switches or on.ramp is None:
         yield Refused("trip delays", names[3:], "no switch that the trip comparator drives")
         return
-    current, capacitance = drawn.value(core.current), drawn.value(core.capacitor)
+    current, capacitance = charged.sweep_current(drawn), drawn.value(core.capacitor)
     closing = slope_knots(current / capacitance)
     with np.errstate(divide="ignore", invalid="ignore"):
         opening = slope_knots((low / drawn.value(core.reset_resistor) - current) / capacitance)
@@ -184,7 +189,7 @@ def _mirror(on: Conditions) -> Iterator[Bench | Refused]:
     if not mirrors or any(mirror is None for mirror in mirrors.values()):
         yield Refused("mirror", names, "the mirror's input and output could not be told apart")
         return
-    program = drawn.value(core.current)
+    program = charged.sweep_current(drawn)
     currents = knots(np.log10(program[program > 0]))
     ends = np.concatenate([charged.trip_low(drawn), charged.trip_high(drawn)])
     ends = ends[np.isfinite(ends)]
@@ -283,8 +288,15 @@ def _on_the_ramp(on: Conditions, supply: float) -> tuple[list[str], list[str], l
         lines.append(cores.ohms("drain", "node", "drain", max(switch.resistance, 1.0)))
         support += switch.part.support
         words.append(switch.part.part.name)
+    pair = pair_on(on, core.converter) if core.converter else None
+    if pair is not None and core.converter:
+        base = median(drawn.node(core.converter.reference_base))
+        lines += [pair.line().replace(" c1 ", " node ")]
+        lines += [cores.volts(node, node, base) for node in ("b0", "b1", "c0", "e")]
+        support += pair.part.support
+        words.append(pair.part.part.name)
     mirror = _mirror_alone(on, supply) if core.mirror else None
-    program = drawn.value(core.current)
+    program = charged.sweep_current(drawn)
     if mirror is not None and np.isfinite(median(program)):
         lines += [*mirror.lines, f"iprogram {mirror.input} 0 {median(program)!r}"]
         lines += [cores.volts(f"rail{k}", n, v) for k, (n, v) in enumerate(sorted(mirror.supply.items()))]

@@ -9,14 +9,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from harness.predict.cores import charged, integrator, source
+from harness.predict.cores import charged, integrator, snapped, source
 from harness.predict.cores.kind import CoreKind
 from harness.predict.effects import ALWAYS, Effect
 
 if TYPE_CHECKING:
     from harness.predict.drawn import Drawn
 
-KINDS: dict[str, CoreKind] = {kind.name: kind for kind in (source.KIND, charged.KIND, integrator.KIND)}
+KINDS: dict[str, CoreKind] = {
+    kind.name: kind for kind in (source.KIND, charged.KIND, snapped.KIND, integrator.KIND)
+}
 
 #: every effect that any board may have
 ALL_EFFECTS: tuple[Effect, ...] = tuple(

@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.intent.cores import ChargedCore
+from harness.predict import converter
+from harness.predict.converter import DrawnConverter
 from harness.predict.core import ChargedCapacitor, Delay, no_delay
 from harness.predict.cores.kind import CoreKind
 from harness.predict.drawn import Drawn
@@ -35,7 +37,7 @@ RAMP_CAPACITANCE = Effect("capacitance of the parts on the ramp", ("ramp.capacit
 
 EFFECTS = (
     RESET, ON_RESISTANCE, FOOT_RESISTANCE, CLOSE_DELAY, OPEN_DELAY, TRIP_BIAS, TRIP_OFFSET, RAMP_BIAS, MIRROR,
-    RAMP_CAPACITANCE,
+    RAMP_CAPACITANCE, *converter.EFFECTS,
 )  # fmt: skip
 
 
@@ -45,6 +47,12 @@ def core_of(drawn: Drawn) -> ChargedCore:
     if not isinstance(core, ChargedCore):
         raise TypeError(f"{core!r} is no charged capacitor")
     return core
+
+
+def sweep_current(drawn: Drawn) -> Array:
+    """The charging current (A), by the law alone: that of a source, or of an exponential converter."""
+    core = core_of(drawn)
+    return DrawnConverter(drawn, core.converter).current if core.converter else drawn.value(core.current)
 
 
 def trip_high(drawn: Drawn) -> Array:
@@ -116,8 +124,12 @@ def _ramp(
     if TRIP_OFFSET in on:
         high, low = high + figure("trip.offset"), low + figure("trip.offset")
 
-    wanted = drawn.value(core.current)
+    wanted = sweep_current(drawn)
     current, droop = wanted, drawn.all(0.0)
+    if core.converter:
+        at_low, at_high = DrawnConverter(drawn, core.converter).currents(known, on, (ideal_low, ideal_high))
+        droop = (at_low - at_high) / (ideal_high - ideal_low)
+        current = at_low + droop * ideal_low
     if MIRROR in on:
         table = known.table("mirror.current")
         at_low, at_high = (

@@ -34,8 +34,8 @@ class CoreKind:
 
     ``ramp(drawn, known, on, threshold, high_below)``: the settled cycle with the effects ``on`` in force,
     None where it cannot be known; ``threshold`` (V) tells which share of the sweep the slicing comparator's
-    input spends on either side. ``effects``: all of this kind, in the order in which they are listed. ``reset``:
-    those that make the ramp of ideal parts take the time for its reset that it is drawn with.
+    input spends on either side. ``effects``: all of this kind, in the order in which they are listed.
+    ``reset``: those that make the ramp of ideal parts take the time for its reset that it is drawn with.
     ``solved(drawn)``: what the resistive network alone says of the ramp, figures by stem. ``nodes(drawn)``:
     stem -> the node whose voltage decides it.
     """

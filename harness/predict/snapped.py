@@ -1,0 +1,183 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A capacitor that a switch snaps up to a stiff level and a current sweeps down, with or without a follower.
+
+Laws. Sweep: C dV/dt = -(I + g V). Reset: C dV/dt = (V_ref - V) / R(V) - I, integrated in steps that are exact
+for a constant resistance. Follower: dy/dt = S tanh((x - y) / (S tau)), a lag tau whose pace is limited to the
+slew rate S. A resistor R_s in series with the capacitor shifts the node by -I R_s while it is swept, so that
+the trip comes R_s C earlier: R_s = t / C takes a dead time t back at every pitch (common practice, no
+source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.predict.core import Delay, no_delay
+from harness.predict.ramp import Piece, Ramp, straight
+
+Array = NDArray[np.float64]
+STEPS, PIECES = 400, 60  # of the integration, and of the record that is made of it
+_SHORTEST = 1e-13  # s
+
+
+def flattening(sweep: Array | float, reset: Array | float) -> Array:
+    """Cents by which a reset time (s) flattens a sweep of ``sweep`` (s): 1200 log2(T_s / (T_s + T_r))."""
+    return np.asarray(1200.0 * np.log2(np.asarray(sweep) / (np.asarray(sweep) + np.asarray(reset))))
+
+
+@dataclass(frozen=True)
+class LevelTable:
+    """A figure against a level: ``levels`` (V, rising, evenly spaced), ``figures`` of shape (corners,
+    levels)."""
+
+    levels: Array
+    figures: Array
+
+    def at(self, level: Array) -> Array:
+        """Figures at ``level`` (V), straight between the knots."""
+        if len(self.levels) == 1:
+            return self.figures[:, 0]
+        step = self.levels[1] - self.levels[0]
+        place = np.clip(np.nan_to_num((level - self.levels[0]) / step), 0.0, len(self.levels) - 1.0)
+        first = np.minimum(place.astype(np.intp), len(self.levels) - 2)
+        share, rows = place - first, np.arange(len(self.figures))
+        return np.asarray(self.figures[rows, first] * (1.0 - share) + self.figures[rows, first + 1] * share)
+
+
+def constant(figure: Array) -> LevelTable:
+    """A figure that is the same at every level."""
+    return LevelTable(np.zeros(1), np.asarray(figure)[:, None])
+
+
+@dataclass(frozen=True)
+class Follower:
+    """``offset`` (V, output above input) against level, ``lag`` (s) and ``slew`` rate (V/s, infinite for
+    none)."""
+
+    offset: LevelTable
+    lag: Array
+    slew: Array
+
+    def step(self, output: Array, goal: Array, time: Array) -> Array:
+        """The output ``time`` (s) later, while its input stands at ``goal`` (V, offset included)."""
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            free = (goal - output) * -np.expm1(-time / np.maximum(self.lag, _SHORTEST))
+            most = self.slew * time
+            moved = np.where(np.isinf(most), free, most * np.tanh(free / most))
+        return np.asarray(output + np.where(time > 0, moved, 0.0))
+
+
+@dataclass(frozen=True)
+class SnappedCapacitor:
+    """A falling core. Arrays have shape (corners,), in SI units.
+
+    The sweep draws ``current`` + ``droop`` * V. ``inner`` is a resistance between capacitor and the node that
+    switch and current share, ``outer`` one between capacitor and current that the switch does not see. The
+    comparator trips where the ramp falls to ``trip`` and lets go where it rises to ``release``;
+    ``close_delay`` gives the time from there until the switch closes against the slope (V/s), ``open_delay``
+    that until it opens against the time (s) between closing and release. ``injected``: volts by which
+    opening moves the capacitor.
+    """
+
+    capacitance: Array
+    current: Array
+    droop: Array
+    reference: Array
+    resistance: LevelTable
+    trip: Array
+    release: Array
+    follower: Follower
+    inner: Array
+    outer: Array
+    injected: Array
+    close_delay: Delay = no_delay
+    open_delay: Callable[[Array], Array] = no_delay
+
+    def drawn_at(self, level: Array) -> Array:
+        """Current (A) that sweeps the capacitor at a level (V)."""
+        return self.current + self.droop * level
+
+    def ramp(self, instant_reset: bool = False) -> Ramp:
+        """The settled cycle, seen at the follower's output. NaN where the reset does not reach the release
+        level, or the sweep not the trip level."""
+        slope = self.drawn_at(self.trip) / self.capacitance
+        decay = self.droop / self.capacitance
+        late = self.close_delay(slope)
+        foot = self.trip - slope * late
+        series = self.inner + self.outer
+        behind = self.follower.offset.at(self.trip) + slope * self.follower.lag
+        store = foot - behind + self.drawn_at(foot) * series
+        time, stored, seen = self._reset(store, foot)
+        crossing = _first(time, seen, self.release)
+        opening = crossing + self.open_delay(crossing)
+        top = _at(time, stored, opening) + self.injected
+        top = top - self.drawn_at(top) * series
+        start = top + self.follower.offset.at(top) + self.drawn_at(top) / self.capacitance * self.follower.lag
+        sweep = Piece(start, -self.drawn_at(start) / self.capacitance, decay, np.zeros_like(start))
+        duration = sweep.time_to(foot)
+        works = (duration > 0) & (slope > 0) & np.isfinite(opening)
+        sweep = Piece(start, sweep.rate, decay, np.where(works, duration, np.nan))
+        if instant_reset:
+            return Ramp((sweep, straight(foot, start, np.zeros_like(foot))))
+        return Ramp((sweep, *_pieces(time, seen, opening)))
+
+    def _reset(self, store: Array, seen: Array) -> tuple[Array, Array, Array]:
+        """Time after closing (s), voltage of the capacitor, and of the ramp: shapes (steps, corners)."""
+        widest = np.max(self.resistance.figures, axis=1)
+        span = np.maximum(self.reference - self.trip, 0.0)
+        pace = 10.0 * (widest + self.inner) * self.capacitance + 10.0 * self.follower.lag
+        pace = pace + 1.5 * span / self.follower.slew
+        horizon = pace + self.open_delay(np.maximum(pace, _SHORTEST)) + _SHORTEST
+        shares = np.linspace(0.0, 1.0, STEPS + 1) ** 2
+        times, stored, outputs = [np.zeros_like(store)], [store], [seen]
+        for before, after in pairwise(shares):
+            step = (after - before) * horizon
+            resistance = np.maximum(self.resistance.at(store), 1e-3)
+            current = self.drawn_at(store)
+            goal = self.reference - current * resistance
+            store = goal + (store - goal) * np.exp(-step / ((resistance + self.inner) * self.capacitance))
+            into = (self.reference - store - current * resistance) / (resistance + self.inner)
+            node = store + into * self.inner - current * self.outer
+            seen = self.follower.step(seen, node + self.follower.offset.at(node), step)
+            times.append(after * horizon)
+            stored.append(store)
+            outputs.append(seen)
+        return np.array(times), np.array(stored), np.array(outputs)
+
+
+def _first(time: Array, wave: Array, level: Array) -> Array:
+    """When each column of a rising wave first reaches ``level``; NaN where it does not."""
+    over = wave >= level
+    place = np.argmax(over, axis=0)
+    columns, before = np.arange(wave.shape[1]), np.maximum(place - 1, 0)
+    low, high = wave[before, columns], wave[place, columns]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(high > low, (level - low) / (high - low), 0.0)
+    instant = time[before, columns] + share * (time[place, columns] - time[before, columns])
+    return np.where(over.any(axis=0), instant, np.nan)
+
+
+def _at(time: Array, wave: Array, instant: Array) -> Array:
+    """Each column of a wave at an instant of its own (s)."""
+    place = np.clip(np.sum(time < instant, axis=0), 1, len(time) - 1)
+    columns = np.arange(wave.shape[1])
+    begin, end = time[place - 1, columns], time[place, columns]
+    share = np.clip((instant - begin) / (end - begin), 0.0, 1.0)
+    low, high = wave[place - 1, columns], wave[place, columns]
+    return np.asarray(low + share * (high - low))
+
+
+def _pieces(time: Array, wave: Array, end: Array) -> tuple[Piece, ...]:
+    """A record from 0 to ``end`` (s) as straight pieces, closer together at the beginning."""
+    shares = np.linspace(0.0, 1.0, PIECES + 1) ** 1.5
+    instants = [share * end for share in shares]
+    levels = [_at(time, wave, instant) for instant in instants]
+    return tuple(
+        straight(low, high, after - before)
+        for low, high, before, after in zip(levels[:-1], levels[1:], instants[:-1], instants[1:], strict=True)
+    )
