@@ -32,6 +32,11 @@ def loaded(middle: float, load: float, capacitance: float = 0.0) -> list[str]:
     return [volts("l", "l", middle), ohms("l", "o", "l", load), *capacitor]
 
 
+def _asked(part: Subject, parameters: str) -> Subject:
+    """The model with parameters that the sheet asks for; as it comes where there are none."""
+    return part.with_parameters(parameters) if parameters else part
+
+
 def _middle(positive: float, negative: float) -> float:
     return 0.5 * (positive + negative)
 
@@ -59,7 +64,7 @@ def offset(part: Subject, positive: float, negative: float = 0.0, parameters: st
     """How far (V) plus lies above minus in a follower at the middle."""
     level = _middle(positive, negative)
     around = [*rails(positive, negative), volts("p", "p", level)]
-    return level - part.with_parameters(parameters).at_rest(FOLLOWER, around)["o"]
+    return level - _asked(part, parameters).at_rest(FOLLOWER, around)["o"]
 
 
 def open_loop_gain(part: Subject, positive: float, negative: float, swing: float, load: float) -> float:
@@ -169,7 +174,7 @@ def bandwidth(
         ohms("f", "m", "o", FEEDBACK), ohms("i", "i", "m", FEEDBACK / ratio),
         piecewise("i", "i", [(0.0, middle), (tau, middle), (1.001 * tau, middle - output / ratio)]),
     ]  # fmt: skip
-    wave = part.with_parameters(parameters).over_time(OPEN, around, 11 * tau, tau / 100)
+    wave = _asked(part, parameters).over_time(OPEN, around, 11 * tau, tau / 100)
     begin, end = float(wave["o"][0]), float(wave["o"][-1])
     passed = first_crossing(wave["time"], wave["o"], end - (end - begin) / math.e, True)
     return (1 + ratio) / (2 * math.pi * (passed - 1.0005 * tau))
