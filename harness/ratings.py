@@ -229,6 +229,13 @@ def judged(
     return texts, pd.DataFrame(rows, columns=COLUMNS)
 
 
+def breached(corners: pd.DataFrame) -> int:
+    """In how many rows of a corner table a rating is breached."""
+    if "ratings" not in corners:
+        return 0
+    return int(corners["ratings"].astype(str).str.startswith(BREACHED).sum())
+
+
 def _exceeds(one: Rated, value: float) -> float:
     """How far a figure is beyond the nearer bound; negative within."""
     beyond = [value - one.most, one.least - value]

@@ -19,6 +19,7 @@ from harness.board import Board, Limit, Tolerance
 from harness.findings import Finding
 from harness.predict.refined import EFFECT_COLUMNS
 from harness.quantities import STEMS, is_stem, stem
+from harness.ratings import breached
 
 Column = NDArray[np.float64]
 
@@ -381,4 +382,6 @@ def what_falls_short(table: pd.DataFrame, check: pd.DataFrame, expected: pd.Data
                     )
     for _, row in expected[~expected["agreement"].isin(("agrees", "explained"))].iterrows():
         reasons.append(f"{stem(row['quantity']).title}: the expected figure {row['agreement']}")
+    if count := breached(table):
+        reasons.append(f"absolute maximum ratings: breached in {count} of {len(table)} corners")
     return reasons

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from harness.ratings import BREACHED, NO_FIGURE
+from harness.ratings import BREACHED, NO_FIGURE, breached
 from harness.report import rounding, tables
 from harness.results import RunResult
 from harness.units import engineering
@@ -48,13 +48,6 @@ class RatingStory:
     def breaches(self) -> tuple[RatingRow, ...]:
         """The ratings that are breached somewhere."""
         return tuple(row for row in self.rows if row.verdict == BREACHED)
-
-
-def breached(corners: pd.DataFrame) -> int:
-    """In how many corners a rating is breached."""
-    if "ratings" not in corners:
-        return 0
-    return int(corners["ratings"].astype(str).str.startswith(BREACHED).sum())
 
 
 def rating_story(result: RunResult) -> RatingStory:

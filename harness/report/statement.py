@@ -8,7 +8,8 @@ from typing import Literal
 
 import pandas as pd
 
-from harness.report import ratings, rounding, tables
+from harness.ratings import breached
+from harness.report import rounding, tables
 from harness.results import RunResult
 
 Kind = Literal["within", "differs", "falls short", "not shown"]
@@ -135,7 +136,7 @@ def reasons(result: RunResult, differing_parts: int) -> tuple[str, ...]:
         ),
         *(_clause(int((state == word).sum()), "corner", *words) for word, words in STATES.items()),
         _clause(
-            ratings.breached(corners),
+            breached(corners),
             "corner",
             "breaches an absolute maximum rating",
             "breach an absolute maximum rating",

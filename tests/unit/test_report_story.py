@@ -87,6 +87,7 @@ def test_without_limits_nothing_is_shown_about_them(tmp_path: Path) -> None:
         {"state": "no ramp"},
         {"state": "chatter"},
         {"state": "not simulated"},
+        {"ratings": "breached: Rpull dissipation 300 mW, rating 250 mW"},
     ],
 )
 def test_reasons_are_given_exactly_where_the_verdict_finds_something(
