@@ -49,12 +49,14 @@ def worst_case(
     jobs: int | None = None,
     ledger: Path | None = None,
     progress: Progress | None = None,
+    within: float | None = None,
 ) -> Answer:
     """The worst case of every limit over all tolerances, at every axis corner. Raises BoardError where there
     is nothing to ask."""
     with open_ledger(path, ledger) as book:
         study = Study(path, book, only, jobs, progress=progress)
         _askable(study)
+        study.foresee(len(study.corners) * budget(study.count), within)
         search = Worst(study, list(study.varied.board.limits))
         search.run()
         return _worst_answer(study, search)
@@ -70,11 +72,13 @@ def share_that_passes(
     jobs: int | None = None,
     ledger: Path | None = None,
     progress: Progress | None = None,
+    within: float | None = None,
 ) -> Answer:
     """The share of boards that keep every limit. Raises BoardError where there is nothing to ask."""
     with open_ledger(path, ledger) as book:
         study = Study(path, book, only, jobs, progress=progress)
         _askable(study)
+        study.foresee(draws * (len(study.corners) + 2 * len(study.varied.trims)), within)
         return _yield_answer(study, yield_of(study, draws, seed, distribution, low_discrepancy))
 
 

@@ -25,6 +25,7 @@ def add_studies(
     worst = commands.add_parser("worst", help="the worst case of every limit over all tolerances")
     worst.add_argument("board", type=Path, metavar="BOARD", help="board file, NAME.board.toml")
     common(worst)
+    _within(worst)
     worst.set_defaults(action=lambda options: report(_worst(options, progress()), options))
 
     share = commands.add_parser("yield", help="the share of boards that keep every limit, from random draws")
@@ -39,13 +40,31 @@ def add_studies(
         "--low-discrepancy", action="store_true", help="evenly spread points instead of independent draws"
     )
     common(share)
+    _within(share)
     share.set_defaults(action=lambda options: report(_yield(options, progress()), options))
+
+
+def _within(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--within", type=_seconds, metavar="SECONDS",
+        help="do not start a study that would take longer; says how long it would",
+    )  # fmt: skip
+
+
+def _seconds(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = 0.0
+    if not 0.0 < seconds < 1e9:
+        raise argparse.ArgumentTypeError(f'expected a number of seconds above 0, got "{text}"')
+    return seconds
 
 
 def _worst(options: argparse.Namespace, progress: Any) -> Answer:
     from harness.studies.answers import worst_case
 
-    answer = worst_case(options.board, options.only, options.jobs, options.ledger, progress)
+    answer = worst_case(options.board, options.only, options.jobs, options.ledger, progress, options.within)
     progress.end()
     return answer
 
@@ -55,7 +74,7 @@ def _yield(options: argparse.Namespace, progress: Any) -> Answer:
 
     answer = share_that_passes(
         options.board, options.draws, options.seed, options.distribution, options.low_discrepancy,
-        options.only, options.jobs, options.ledger, progress,
+        options.only, options.jobs, options.ledger, progress, options.within,
     )  # fmt: skip
     progress.end()
     return answer

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,11 +16,12 @@ from numpy.typing import NDArray
 
 from harness.characterise import Characteristics
 from harness.engine.errors import EngineFailed
+from harness.findings import Finding, InputError
 from harness.finished import Finished
 from harness.ledger import Ledger
 from harness.planning import tasks_of
 from harness.predict.refined import predict
-from harness.run import WORKERS, Only, Prepared, Progress, prepare, simulated, state_of
+from harness.run import PROBES, WORKERS, Only, Prepared, Progress, prepare, simulated, state_of
 from harness.studies.variation import Varied, trim_axis, varied
 from harness.verdict import NO_PASS, ROOMS
 
@@ -27,18 +29,19 @@ if TYPE_CHECKING:
     from harness.simulate import CornerResult
 
 Array = NDArray[np.float64]
+LONG = 60.0  # s: a study that takes longer says so before it starts
+OVERHEAD = 1.3  # wall time against the engine's own, generously
 
 
 @dataclass(frozen=True)
 class Outcomes:
     """What rows gave, in their order: ``states``; ``figures`` and ``bars`` by quantity, NaN where a row has
-    none. ``reused``: how many were known from earlier runs."""
+    none; ``engine_seconds``: what each took when it was simulated."""
 
     states: NDArray[np.str_]
     figures: pd.DataFrame
     bars: pd.DataFrame
-    reused: int
-    engine_seconds: float
+    engine_seconds: Array
 
     def judged(self, quantity: str) -> Array:
         """Figures of a quantity that may count as a pass: none out of the comparator's range or in
@@ -50,7 +53,7 @@ class Outcomes:
 class Study:
     """A board with its deviations, ready to be asked at any rows.
 
-    ``corners``: the axis corners; ``simulations``: rows simulated or taken from the ledger so far.
+    ``corners``: the axis corners.
     """
 
     def __init__(
@@ -74,8 +77,19 @@ class Study:
         self.ledger, self.progress = ledger, progress
         self.workers = jobs or min(WORKERS, os.cpu_count() or 1)
         self.known, self.engine = _characterised(prepared, self.workers)
-        self.simulations = self.reused = 0
+        self._asked: set[str] = set()
+        self._reused: set[str] = set()
         self.engine_seconds = 0.0
+
+    @property
+    def simulations(self) -> int:
+        """Different rows that were asked for so far."""
+        return len(self._asked)
+
+    @property
+    def reused(self) -> int:
+        """Those of them that earlier runs had finished."""
+        return len(self._reused)
 
     @property
     def count(self) -> int:
@@ -129,11 +143,36 @@ class Study:
         tasks = tasks_of(self.varied.board, self.varied.netlist, rows, self.predicted(rows))
         finished = Finished(self.ledger, self.varied.board, rows, tasks, self.engine)
         results = simulated(self.prepared, tasks, self.workers, finished, self.progress)
-        self.simulations += len(results)
-        self.reused += len(finished.reused)
+        known = [finished.keys[place] for place in finished.reused]
+        self._reused.update(key for key in known if key not in self._asked)
+        self._asked.update(finished.keys)
         seconds = sum(r.engine_seconds for place, r in enumerate(results) if place not in finished.reused)
         self.engine_seconds += seconds
-        return _outcomes(results, len(finished.reused), seconds)
+        return _outcomes(results)
+
+    def foresee(self, rows: int, most: float | None) -> None:
+        """Raises InputError where so many rows would take more than ``most`` seconds, from a few corners far
+        apart that are simulated for it; says how long a study will take where that is more than a minute."""
+        count = len(self.corners)
+        places = sorted({round(place * (count - 1) / (PROBES - 1)) for place in range(PROBES)})
+        deviations = np.zeros((len(places), self.count))
+        names = [f"{self.corners['corner'][place]}/nominal" for place in places]
+        tasks_seconds = self.simulated(self.rows(places, deviations, names)).engine_seconds
+        seconds = OVERHEAD * rows * float(np.mean(tasks_seconds)) / self.workers
+        text = f"about {duration(seconds)} for {rows} simulations on {self.workers} workers"
+        if most is not None and seconds > most:
+            message = f"this study would take {text}, more than the {duration(most)} that --within allows"
+            raise InputError([Finding(self.varied.board.path, message)])
+        if seconds > LONG and self.progress is not None:
+            print(f"This study will take {text}.", file=sys.stderr)
+
+
+def duration(seconds: float) -> str:
+    """A time for people."""
+    for size, unit in ((86400.0, "days"), (3600.0, "hours"), (60.0, "minutes")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.0f} {unit}"
+    return f"{seconds:.0f} seconds"
 
 
 def column(table: pd.DataFrame, name: str) -> Array:
@@ -143,13 +182,12 @@ def column(table: pd.DataFrame, name: str) -> Array:
     return np.full(len(table), np.nan)
 
 
-def _outcomes(results: Sequence[CornerResult], reused: int, seconds: float) -> Outcomes:
+def _outcomes(results: Sequence[CornerResult]) -> Outcomes:
     return Outcomes(
         np.array([state_of(result) for result in results]),
         pd.DataFrame([result.figures for result in results], index=range(len(results)), dtype=float),
         pd.DataFrame([result.bars for result in results], index=range(len(results)), dtype=float),
-        reused,
-        seconds,
+        np.array([result.engine_seconds for result in results]),
     )
 
 

@@ -159,7 +159,7 @@ def test_the_same_seed_gives_the_same_boards_and_another_one_others(tmp_path: Pa
         tables[name] = (tmp_path / name / "draws.csv").read_bytes()
     assert tables["one"] == tables["two"] != tables["three"]
     again = json.loads((tmp_path / "two" / "run.json").read_text())
-    assert again["reused"] == again["simulations"] == 12
+    assert again["reused"] == again["simulations"] == 13  # one tells how long it will take
     summary = pd.read_csv(tmp_path / "one" / "yield.csv").iloc[0]
     assert summary["passed"] + summary["failed"] + summary["undecided"] == 12
     assert summary["least"] <= summary["share"] <= summary["most"]
@@ -243,3 +243,12 @@ def test_what_a_trimmer_leaves_over_another_axis(tmp_path: Path) -> None:
     np.testing.assert_allclose(
         draws["width.over_control"], -0.1 * parallel / rcontrol / 5 * SHARE, rtol=0.005
     )
+
+
+def test_a_study_that_would_take_too_long_is_not_started(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    board = board_in(tmp_path)
+    assert main(["yield", str(board), "--draws", "100000", "--only", "control=2", "--within", "60"]) == 2
+    said = capsys.readouterr().err
+    assert "100000 simulations" in said and "minutes" in said and "--within" in said
