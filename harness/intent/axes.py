@@ -69,7 +69,8 @@ def _axis(table: Table, name: str) -> Axis | None:
         table.finish()
         return None
     values: list[float] = []
-    for place, item in zip(names or range(len(items)), items, strict=True):
+    places: Sequence[str | int] = names or range(len(items))
+    for place, item in zip(places, items, strict=True):
         quantity = read_quantity(table.source, (*table.path, "values", place), item, written or usual)
         if quantity is not None and quantity.value in values:
             table.source.add((*table.path, "values", place), f"{described(item)} stands twice in this axis")
