@@ -262,7 +262,8 @@ def driven_span(span: float) -> tuple[Array, Array]:
     near = -BEYOND + DRIVEN_STEP * np.arange(round((min(span, DRIVEN_FINE) + BEYOND) / DRIVEN_STEP) + 1)
     start = near[-1] + COARSE_STEP
     count = max(int((span - start) / COARSE_STEP + 1e-6) + 1, 2)
-    return near, np.asarray(start + COARSE_STEP * np.arange(count), dtype=float)
+    far = start + COARSE_STEP * np.arange(count)
+    return np.asarray(near, dtype=np.float64), np.asarray(far, dtype=np.float64)
 
 
 @dataclass(frozen=True)

@@ -29,9 +29,9 @@ RISE_STEPS = 500  # of a run with slow exponential rises, so that straight lines
 def slicer_benches(on: Conditions) -> Iterator[Bench | Refused]:
     """Figures at rest, output curves, and delays of the comparator that slices the ramp."""
     roles, drawn, grid, stage = on.board.roles, on.drawn, on.grid, on.stage
-    names = ("slicer.bias_ramp", "slicer.bias_threshold", "slicer.offset", "slicer.leakage")
-    if stage.driven:
-        names = names[:3]
+    names: tuple[str, ...] = ("slicer.bias_ramp", "slicer.bias_threshold", "slicer.offset")
+    if not stage.driven:
+        names = (*names, "slicer.leakage")
     found = on.comparator(roles.comparator, roles.threshold, drawn.pin)
     if found is None:
         yield Refused(
@@ -102,15 +102,14 @@ def _rest(on: Conditions, slicer: _Slicer, subject: Mapping[str, Any]) -> Bench:
         }
         return {value.name: found[value.name] for value in values}
 
-    values = [
+    values: tuple[Value, ...] = (
         Value("slicer.bias_ramp", "A", origin, {**grid.axes(), "difference": np.array([-1.0, 1.0])}),
         Value("slicer.bias_threshold", "A", origin, grid.axes()),
         Value("slicer.offset", "V", f"{slicer.origin}, input sweep", grid.axes()),
         Value(SENSE, "", origin, grid.axes()),
-    ]
+    )
     if not on.stage.driven:  # an output that drives both ways never lets go
-        values.insert(3, Value("slicer.leakage", "A", origin, grid.axes()))
-    values = tuple(values)
+        values = (*values, Value("slicer.leakage", "A", origin, grid.axes()))
     return Bench("slicer at rest", values, subject, measure)
 
 

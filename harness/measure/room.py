@@ -38,8 +38,8 @@ CLASSES: dict[str, InputRange] = {
     "07x": InputRange(
         0.0, 0.0, 4.0, True,
         "TI SLOS081G: common-mode range -11 V at +-15 V guaranteed; TI SNOSBW5C, application "
-        "hints (operation up to the positive supply, one input beyond it does no harm, phase reversal below the "
-        "lower limit)",
+        "hints (operation up to the positive supply, one input beyond it does no harm, phase reversal below "
+        "the lower limit)",
     ),
     "rail-to-rail": InputRange(
         -0.3, -0.3, -0.3, False,

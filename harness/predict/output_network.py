@@ -120,8 +120,7 @@ class OutputNetwork:
         conductance[:, self.pin, self.pin] += holding
         injected = self.injected.copy()
         injected[:, self.pin] += into - state.current
-        known = np.isfinite(conductance).all(axis=(1, 2)) & np.isfinite(injected).all(axis=1)
-        known &= np.isfinite(self.capacitance).all(axis=(1, 2))
+        known = _all_finite(conductance) & _all_finite(injected) & _all_finite(self.capacitance)
         whole = np.where(known[:, None, None], conductance, np.eye(len(self.nodes)))
         root = np.linalg.cholesky(whole)
         half = np.linalg.solve(root, np.where(known[:, None, None], self.capacitance, 0.0))
@@ -235,9 +234,7 @@ class Cycle:
 
         nothing = np.zeros_like(high.end)
         round_trip = maps[1] @ maps[0]
-        bad = ~np.isfinite(round_trip).all(axis=(1, 2)) | ~np.isfinite(after(1, after(0, nothing))).all(
-            axis=1
-        )
+        bad = ~(_all_finite(round_trip) & _all_finite(after(1, after(0, nothing))))
         system = np.where(
             bad[:, None, None], np.eye(high.end.shape[1]), np.eye(high.end.shape[1]) - round_trip
         )
@@ -275,6 +272,11 @@ class Cycle:
             squares = squares + end**2 * time + 2.0 * end * first
             squares = squares + (amounts[:, :, None] * amounts[:, None, :] * pairs).sum(axis=(1, 2))
         return total, squares
+
+
+def _all_finite(figures: Array) -> NDArray[np.bool_]:
+    """The corners, the first axis, at which every figure is finite."""
+    return np.asarray(np.isfinite(figures).reshape(len(figures), -1).all(axis=1), dtype=bool)
 
 
 def _left(tau: Array, time: Array) -> Array:

@@ -225,6 +225,7 @@ class OutputStage:
                 None,
                 (none > 0, none > 0),
                 low_state,
+                states.high_state,
             )
         node, slow = self.network.output, (phases[0].slow(period), phases[1].slow(period))
         rise = Edge.between(phases[1], phases[0], node, slow[0], rise_ramp)

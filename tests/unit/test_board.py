@@ -127,7 +127,7 @@ def test_a_plain_number_counts_in_the_unit_of_its_axis(tmp_path: Path) -> None:
         ('threshold = "thr"', 'treshold = "thr"', 8, "roles", '"threshold" is missing'),
         ('output = "out"', 'output = " "', 11, "roles.output", "got an empty text"),
         ('comparator = "Xslice"', 'comparator = "slice"', 12, "roles.comparator", "whose name begins with X"),
-        ('"393"', "393", 13, "roles.comparator_class", 'expected "393", got the number 393'),
+        ('"393"', "393", 13, "roles.comparator_class", '"push-pull", got the number 393'),
         ('ramp_input = "minus"', 'ramp_input = "minis"', 14, "roles.ramp_input", 'did you mean "minus"?'),
         ('ramp_input = "minus"\n', "", 8, "roles", '"ramp_input" is missing'),
         ('rail = "Vrail"', "rail = 8", 17, "roles.supplies.rail", "expected the name of a voltage source"),
