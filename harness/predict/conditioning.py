@@ -11,13 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
-
-
-def _array(value: ArrayLike) -> Array:
-    return np.asarray(value, dtype=float)
+from harness.predict.width_networks import Array, as_array
 
 
 def inverted(
@@ -27,7 +23,7 @@ def inverted(
 
     Law: both input resistors end at 0 V, and what they bring flows on through the feedback.
     """
-    return -_array(feedback) * (_array(ramp) / _array(of_ramp) + _array(level) / _array(of_level))
+    return -as_array(feedback) * (as_array(ramp) / as_array(of_ramp) + as_array(level) / as_array(of_level))
 
 
 def shifted(
@@ -42,9 +38,9 @@ def shifted(
     ``divider``: resistors (above, below) in front of the plus input, share = below/(above + below). Law:
     both inputs are at the divided ramp; the same current flows through R_level and the feedback.
     """
-    above, below = (_array(part) for part in divider)
-    ratio = _array(feedback) / _array(of_level)
-    return (1.0 + ratio) * below / (above + below) * _array(ramp) - ratio * _array(level)
+    above, below = (as_array(part) for part in divider)
+    ratio = as_array(feedback) / as_array(of_level)
+    return (1.0 + ratio) * below / (above + below) * as_array(ramp) - ratio * as_array(level)
 
 
 def scaling(
@@ -52,13 +48,13 @@ def scaling(
 ) -> tuple[Array, Array]:
     """Factor and shift (V) that bring a ramp from ``low`` .. ``high`` to ``wanted_low`` .. ``wanted_high``:
     output = factor ramp + shift. A negative factor asks for an inverting op-amp."""
-    factor = (_array(wanted_high) - _array(wanted_low)) / (_array(high) - _array(low))
-    return factor, _array(wanted_low) - factor * _array(low)
+    factor = (as_array(wanted_high) - as_array(wanted_low)) / (as_array(high) - as_array(low))
+    return factor, as_array(wanted_low) - factor * as_array(low)
 
 
 def folded(ramp: ArrayLike, fold: ArrayLike) -> Array:
     """A ramp folded at a level: fold + |ramp - fold|."""
-    return _array(fold) + np.abs(_array(ramp) - _array(fold))
+    return as_array(fold) + np.abs(as_array(ramp) - as_array(fold))
 
 
 @dataclass(frozen=True)
@@ -92,7 +88,7 @@ def triangle(low: ArrayLike, high: ArrayLike, fold: ArrayLike) -> Triangle:
     after the share (fold - low)/(high - low) of its sweep. Symmetric, and without a step, where fold = (low
     + high)/2.
     """
-    least, most, level = _array(low), _array(high), _array(fold)
+    least, most, level = as_array(low), as_array(high), as_array(fold)
     return Triangle(level, folded(least, level), folded(most, level), (level - least) / (most - least))
 
 
@@ -106,8 +102,8 @@ def reset_glitch(
     output falls by high - fold, an op-amp by no more than ``slew`` (V/s) times that while. An upper bound
     for an op-amp, which first has to leave its feedback.
     """
-    least, most, level = _array(low), _array(high), _array(fold)
-    until = _array(reset) * (most - level) / (most - least)
+    least, most, level = as_array(low), as_array(high), as_array(fold)
+    until = as_array(reset) * (most - level) / (most - least)
     with np.errstate(invalid="ignore"):
-        limited = np.where(np.isinf(_array(slew)), np.inf, _array(slew) * until)
+        limited = np.where(np.isinf(as_array(slew)), np.inf, as_array(slew) * until)
     return np.minimum(most - level, limited)

@@ -17,7 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 
 
-def _array(value: ArrayLike) -> Array:
+def as_array(value: ArrayLike) -> Array:
+    """Numbers as an array of floats."""
     return np.asarray(value, dtype=float)
 
 
@@ -31,7 +32,7 @@ def two_slope_taper(angle: ArrayLike, middle: ArrayLike = 0.5) -> Array:
     tracks are made of such pieces; m is 0.1 to 0.2 for a logarithmic one (from memory: makers' tables of
     panel potentiometers). Valid for 0 <= angle <= 1.
     """
-    turned, share = _array(angle), _array(middle)
+    turned, share = as_array(angle), as_array(middle)
     return share * np.minimum(2.0 * turned, 1.0) + (1.0 - share) * np.maximum(2.0 * turned - 1.0, 0.0)
 
 
@@ -41,7 +42,7 @@ def exponential_taper(angle: ArrayLike, middle: ArrayLike = 0.15) -> Array:
     Law: s = (b^a - 1)/(b - 1) with b = (1/m - 1)^2, for then s(1/2) = 1/(sqrt(b) + 1) = m; linear in the
     limit m = 1/2. Valid for 0 <= angle <= 1 and 0 < middle < 1.
     """
-    turned, share = np.broadcast_arrays(_array(angle), _array(middle))
+    turned, share = np.broadcast_arrays(as_array(angle), as_array(middle))
     logarithm = 2.0 * np.log(1.0 / share - 1.0)
     straight = np.abs(logarithm) < 1e-9
     safe = np.where(straight, 1.0, logarithm)
@@ -53,7 +54,7 @@ def knob_halves(share: ArrayLike, total: ArrayLike, end: ArrayLike = 0.0) -> tup
 
     Law: e + s (R - 2 e) and e + (1 - s)(R - 2 e), ``end`` e left at either end of the ``total`` R.
     """
-    below, track, left = _array(share), _array(total) - 2.0 * _array(end), _array(end)
+    below, track, left = as_array(share), as_array(total) - 2.0 * as_array(end), as_array(end)
     return left + below * track, left + (1.0 - below) * track
 
 
@@ -63,9 +64,9 @@ def wiper(high: ArrayLike, low: ArrayLike, halves: tuple[ArrayLike, ArrayLike]) 
     ``high`` and ``low``: levels at the ends; ``halves``: as `knob_halves` gives them. Law: V = (V_high
     R_lower + V_low R_upper)/(R_lower + R_upper), R = R_lower R_upper/(R_lower + R_upper).
     """
-    lower, upper = (_array(half) for half in halves)
+    lower, upper = (as_array(half) for half in halves)
     whole = lower + upper
-    return (_array(high) * lower + _array(low) * upper) / whole, lower * upper / whole
+    return (as_array(high) * lower + as_array(low) * upper) / whole, lower * upper / whole
 
 
 def end_stops(
@@ -76,14 +77,24 @@ def end_stops(
     Law: one current flows through all three, so R_below : total : R_above = (least - low) : (most - least) :
     (high - most). Valid for low <= least < most <= high.
     """
-    turn = _array(most) - _array(least)
+    turn = as_array(most) - as_array(least)
     return (
-        _array(total) * (_array(least) - _array(low)) / turn,
-        _array(total) * (_array(high) - _array(most)) / turn,
+        as_array(total) * (as_array(least) - as_array(low)) / turn,
+        as_array(total) * (as_array(high) - as_array(most)) / turn,
     )
 
 
 # --- nodes
+
+
+def _sums(levels: Sequence[ArrayLike], resistances: Sequence[ArrayLike]) -> tuple[Array, Array]:
+    """The sums of V_k/R_k and of 1/R_k over the branches that are not open."""
+    conductances = [1.0 / as_array(resistance) for resistance in resistances]
+    currents = [
+        np.where(conductance > 0.0, as_array(level), 0.0) * conductance
+        for level, conductance in zip(levels, conductances, strict=True)
+    ]
+    return as_array(sum(currents)), as_array(sum(conductances))
 
 
 def node_level(levels: Sequence[ArrayLike], resistances: Sequence[ArrayLike], bias: ArrayLike = 0.0) -> Array:
@@ -93,13 +104,8 @@ def node_level(levels: Sequence[ArrayLike], resistances: Sequence[ArrayLike], bi
     there. An infinite resistance is an open branch, whose level does not count. NaN where every branch is
     open.
     """
-    conductances = [1.0 / _array(resistance) for resistance in resistances]
-    currents = [
-        np.where(conductance > 0.0, _array(level), 0.0) * conductance
-        for level, conductance in zip(levels, conductances, strict=True)
-    ]
-    whole = _array(sum(conductances))
-    entering = _array(sum(currents)) - _array(bias)
+    driven, whole = _sums(levels, resistances)
+    entering = driven - as_array(bias)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(whole > 0.0, entering / whole, np.nan)
 
@@ -117,9 +123,9 @@ def knob_and_jack(
     ``knob``: level and resistance of its wiper (`wiper`); ``source``: resistance of what drives the jack,
     infinite for an empty one. A jack at 0 V has a control of 0 and a finite source.
     """
-    level, resistance = (_array(part) for part in knob)
+    level, resistance = (as_array(part) for part in knob)
     return node_level(
-        (level, control), (resistance + _array(of_knob), _array(of_control) + _array(source)), bias
+        (level, control), (resistance + as_array(of_knob), as_array(of_control) + as_array(source)), bias
     )
 
 
@@ -144,12 +150,8 @@ def summing_level(
     ``offset``: how far plus lies above minus at rest; ``bias`` I_b: current into the minus input; ``gain``:
     open loop. In the limit of an ideal op-amp V = V_ref - sum (V_k - V_ref) R_f/R_k.
     """
-    conductances = [1.0 / _array(resistance) for resistance in resistances]
-    driven = [
-        np.where(conductance > 0.0, _array(level), 0.0) * conductance
-        for level, conductance in zip(levels, conductances, strict=True)
-    ]
-    back = 1.0 / _array(feedback)
-    whole = sum(conductances) + back
-    held = _array(reference) - _array(offset)
-    return _array((held * whole - sum(driven) + _array(bias)) / (back + whole / _array(gain)))
+    driven, conductance = _sums(levels, resistances)
+    back = 1.0 / as_array(feedback)
+    whole = conductance + back
+    held = as_array(reference) - as_array(offset)
+    return as_array((held * whole - driven + as_array(bias)) / (back + whole / as_array(gain)))
