@@ -8,7 +8,7 @@ is compared with, the output, and the rest, which are held at the voltages that 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +30,6 @@ Array = NDArray[np.float64]
 BIAS_SWING = 1.0  # V on either side of the level
 FINE, FINE_STEP, COARSE_STEP = 0.6, 0.02, 0.25  # V: output curve
 REST_AFTER = 25e-6  # s: what a run gives the output to answer
-BEYOND, DRIVEN_STEP, DRIVEN_FINE = 0.1, 0.02, 4.0  # V: output curve of an output that drives both ways
-DRIVEN_REST = 100e-6  # s: what an op-amp gets to leave its overload and to slew
 OFFSET_SPAN, OFFSET_STEP = 20e-3, 0.2e-3  # V
 LEAST_STEP = 0.5  # V between the states of an output that drives both ways
 LET_GO = 0.1  # of the current of a conducting output; what an output takes in that is off is far less
@@ -61,6 +59,17 @@ class Switch:
 
 
 @dataclass(frozen=True)
+class Feedback:
+    """What holds the level where the output has a say in it: ``source`` (V) through ``series`` (Ohm), the
+    output through ``feedback`` (Ohm), and ``capacitance`` (F) to what stands still."""
+
+    source: float
+    series: float
+    feedback: float
+    capacitance: float
+
+
+@dataclass(frozen=True)
 class Surroundings:
     """What the comparator works with: level at its inputs (V), voltage and resistance that load its output;
     an infinite resistance is no load."""
@@ -70,6 +79,18 @@ class Surroundings:
     resistance: float
     temperature: float
     held: Mapping[str, float] = field(default_factory=dict)
+    feedback: Feedback | None = None
+
+    def without_feedback(self) -> Surroundings:
+        """The same with the load of the output less what the feedback makes of it."""
+        if self.feedback is None:
+            return self
+        through = 1.0 / (self.feedback.series + self.feedback.feedback)
+        rest = 1.0 / self.resistance - through
+        if rest <= 1e-6 * through:
+            return replace(self, feed=0.0, resistance=float("inf"))
+        feed = (self.feed / self.resistance - self.feedback.source * through) / rest
+        return replace(self, feed=feed, resistance=1.0 / rest)
 
 
 @dataclass(frozen=True)
@@ -106,7 +127,7 @@ def span_of(pins: Pins, cells: Iterable[Surroundings], feed: Array) -> Span:
     return Span(lowest, 1.05 * float(feed[np.isfinite(feed)].max()))
 
 
-def _instance(comparator: PartAlone, pins: Pins, name: str, tag: str) -> str:
+def instance(comparator: PartAlone, pins: Pins, name: str, tag: str) -> str:
     """The comparator's line with nodes ``ramp<tag>``, ``level<tag>``, ``output<tag>``; shared nodes for the
     rest."""
     own = {pins.ramp: f"ramp{tag}", pins.level: f"level{tag}", pins.output: f"output{tag}"}
@@ -115,7 +136,7 @@ def _instance(comparator: PartAlone, pins: Pins, name: str, tag: str) -> str:
     )
 
 
-def _held(pins: Pins, where: Surroundings) -> list[str]:
+def held_pins(pins: Pins, where: Surroundings) -> list[str]:
     voltages = {**pins.held, **where.held}
     return [volts(f"held{k}", f"held_{node}", v) for k, (node, v) in enumerate(sorted(voltages.items()))]
 
@@ -123,8 +144,8 @@ def _held(pins: Pins, where: Surroundings) -> list[str]:
 def _at_rest(comparator: PartAlone, pins: Pins, where: Surroundings) -> list[str]:
     """The comparator with both inputs at the level and its output on its resistor."""
     elements = [
-        _instance(comparator, pins, "dut", ""),
-        *_held(pins, where),
+        instance(comparator, pins, "dut", ""),
+        *held_pins(pins, where),
         volts("ramp", "ramp", where.level),
         volts("level", "level", where.level),
         *_load(where, ""),
@@ -206,8 +227,8 @@ def output_curve(
     """The currents (A) that the conducting output takes in at the voltages of a span."""
     on = BIAS_SWING if high_below else -BIAS_SWING
     elements = [
-        _instance(comparator, pins, "dut", ""),
-        *_held(pins, where),
+        instance(comparator, pins, "dut", ""),
+        *held_pins(pins, where),
         volts("ramp", "ramp", where.level + on),
         volts("level", "level", where.level),
         volts("out", "output", 0.0),
@@ -218,52 +239,6 @@ def output_curve(
         for knots, step in ((span.fine, FINE_STEP), (span.coarse, COARSE_STEP))
     ]
     return -np.concatenate(parts)
-
-
-def driven_curves(
-    engine: Engine,
-    comparator: PartAlone,
-    pins: Pins,
-    where: Surroundings,
-    high_below: bool,
-    rails: tuple[float, float],
-    span: float,
-) -> tuple[Array, Array]:
-    """The currents (A) into an output that drives both ways: in its low state at the voltages of
-    :func:`driven_span` above its reference, in its high state at the negatives of those below its supply.
-
-    ``rails``: reference and supply, V; both within ``span`` (V) of each other.
-    """
-    found = []
-    for low in (True, False):
-        above = low == high_below
-        elements = [
-            _instance(comparator, pins, "dut", ""),
-            *_held(pins, where),
-            volts("ramp", "ramp", where.level + (BIAS_SWING if above else -BIAS_SWING)),
-            volts("level", "level", where.level),
-            volts("out", "output", rails[0] if low else rails[1]),
-        ]
-        engine.load(deck(comparator.support, elements, where.temperature), "comparator output curve")
-        currents: list[Array] = []
-        for knots in driven_span(span):
-            start, stop = (rails[0] + knots[0], rails[0] + knots[-1])
-            if not low:
-                start, stop = rails[1] - knots[-1], rails[1] - knots[0]
-            step = float(knots[1] - knots[0])
-            swept = -engine.dc_sweep("vout", start, stop + 1e-3 * step, step)["vout#branch"]
-            currents.append(swept[: len(knots)])
-        found.append(np.concatenate(currents if low else currents[::-1]))
-    return found[0], found[1]
-
-
-def driven_span(span: float) -> tuple[Array, Array]:
-    """Volts from a rail, the near ones and the far ones: from a little beyond the rail to ``span`` V."""
-    near = -BEYOND + DRIVEN_STEP * np.arange(round((min(span, DRIVEN_FINE) + BEYOND) / DRIVEN_STEP) + 1)
-    start = near[-1] + COARSE_STEP
-    count = max(int((span - start) / COARSE_STEP + 1e-6) + 1, 2)
-    far = start + COARSE_STEP * np.arange(count)
-    return np.asarray(near, dtype=np.float64), np.asarray(far, dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -292,8 +267,10 @@ def answers(
     gets to answer. NaN where it does not turn.
     """
 
+    alone = where.without_feedback()
+
     def hang(tag: str) -> list[str]:
-        lines = _load(where, tag)
+        lines = _load(alone, tag)
         return [*lines, f"cload{tag} output{tag} 0 {float(load)!r}"] if load > 0 else lines
 
     tau = where.resistance * load if np.isfinite(where.resistance) else 0.0
@@ -307,7 +284,8 @@ def answers(
             first_crossing(waves["time"], output, first + share * (last - first), bool(last > first))
             for share in (0.1, 0.5, 0.9)
         )
-        found.append(Answer(at50 - begin - direction * offset / slope, at90 - at10))
+        later = direction * (offset + waves[f"level{k}"][0] - where.level) / slope
+        found.append(Answer(at50 - begin - later, at90 - at10))
     return found
 
 
@@ -352,6 +330,30 @@ def switching_delays(
     return found
 
 
+def _moved(where: Surroundings) -> float:
+    """How far (V) feedback may hold the level from where it was meant to be: the largest swing's share."""
+    if where.feedback is None:
+        return 0.0
+    volts_around = [0.0, where.feed, *where.held.values()]
+    share = where.feedback.series / (where.feedback.series + where.feedback.feedback)
+    return 1.2 * share * (max(volts_around) - min(volts_around))
+
+
+def _level(where: Surroundings, tag: str) -> list[str]:
+    """What holds the level of one of the comparators side by side."""
+    if where.feedback is None:
+        return [volts(f"level{tag}", f"level{tag}", where.level)]
+    feedback = where.feedback
+    lines = [
+        volts(f"source{tag}", f"source{tag}", feedback.source),
+        ohms(f"series{tag}", f"source{tag}", f"level{tag}", feedback.series),
+        ohms(f"feedback{tag}", f"output{tag}", f"level{tag}", feedback.feedback),
+    ]
+    if feedback.capacitance > 0:
+        lines.append(f"clevel{tag} level{tag} 0 {feedback.capacitance!r}")
+    return lines
+
+
 def _race(
     engine: Engine,
     comparator: PartAlone,
@@ -365,9 +367,11 @@ def _race(
 ) -> tuple[dict[str, Array], float]:
     """Comparators side by side, every input crossing its level at the same instant. Gives waves and that
     instant."""
-    approach = [float(np.clip(slope * 60e-6, 0.1, 2.0)) for slope, _ in cases]
+    moved = _moved(where)
+    approach = [moved + float(np.clip(slope * 60e-6, 0.1, 2.0)) for slope, _ in cases]
+    rest = rest + moved / min(slope for slope, _ in cases)
     begin = 1e-6 + max(height / slope for height, (slope, _) in zip(approach, cases, strict=True))
-    elements = [*_held(pins, where), volts("feed", "feed", where.feed)]
+    elements = [*held_pins(pins, where), volts("feed", "feed", where.feed)]
     if not np.isfinite(where.resistance):
         elements.pop()
     for k, (height, (slope, direction)) in enumerate(zip(approach, cases, strict=True)):
@@ -380,10 +384,10 @@ def _race(
             (begin + beyond / slope, level + direction * beyond),
         ]
         elements += [
-            _instance(comparator, pins, f"dut{tag}", tag),
+            instance(comparator, pins, f"dut{tag}", tag),
             piecewise(f"ramp{tag}", f"ramp{tag}", points),
         ]
-        elements += [volts(f"level{tag}", f"level{tag}", level), *load(tag)]
+        elements += [*_level(where, tag), *load(tag)]
     support = [*comparator.support, *extra_support]
     stop = begin + rest
     return run(engine, support, elements, where.temperature, stop, "comparator delays", steps), begin

@@ -4,15 +4,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.alone import comparator as comparators
+from harness.alone import driven
 from harness.alone.bench import PartAlone
-from harness.alone.comparator import DRIVEN_REST, Pins, Span, Surroundings, span_of
+from harness.alone.comparator import Feedback, Pins, Span, Surroundings, span_of
 from harness.alone.conditions import Conditions, median, slope_knots, the_engine
 from harness.alone.pin_bench import pin_bench
 from harness.alone.subject import Bench, Refused, Value
@@ -46,7 +47,8 @@ def slicer_benches(on: Conditions) -> Iterator[Bench | Refused]:
         return
 
     def where(temperature: float, supply: float) -> Surroundings:
-        return on.surroundings(level, feed, resistance, temperature, supply, pins)
+        around = on.surroundings(level, feed, resistance, temperature, supply, pins)
+        return replace(around, feedback=_feedback(on, supply))
 
     cells = on.cells(where)
     slicer = _Slicer(part, pins, where, on.high_below, span_of(pins, cells, feed))
@@ -66,6 +68,19 @@ def slicer_benches(on: Conditions) -> Iterator[Bench | Refused]:
         up = slope_knots(on.ramp.crossing(on.upward, True).slope)
         down = slope_knots(on.ramp.crossing(on.downward, False).slope)
         yield _delays(on, slicer, subject, up, down)
+
+
+def _feedback(on: Conditions, supply: float) -> Feedback | None:
+    """How the output has a say in the threshold, at a supply (V); None where it has none."""
+    drawn, node, network = on.drawn, on.board.roles.threshold.lower(), on.stage.network
+    source = drawn.node_with_output_at(node, drawn.all(0.0))
+    share = median(drawn.node_with_output_at(node, drawn.all(1.0)) - source)
+    held = median(drawn.resistance_with_output_held(node))
+    if network is None or node not in network.nodes or not 1e-9 < share < 1 or not np.isfinite(held):
+        return None
+    capacitance = median(network.capacitance[:, network.nodes.index(node), :].sum(axis=1))
+    at_zero = on.grid.at(source, supply)
+    return Feedback(at_zero / (1.0 - share), held / (1.0 - share), held / share, max(capacitance, 0.0))
 
 
 @dataclass(frozen=True)
@@ -140,13 +155,13 @@ def _driven_curves(on: Conditions, slicer: _Slicer, subject: Mapping[str, Any]) 
     def measure() -> dict[str, Array]:
         engine = the_engine()
         cells = grid.fill(
-            lambda t, s: comparators.driven_curves(
+            lambda t, s: driven.curves(
                 engine, slicer.part, slicer.pins, slicer.where(t, s), slicer.high_below, rails[s], span
             )
         )
         return {"slicer.sink": cells[..., 0, :], "slicer.source": cells[..., 1, :]}
 
-    volts = np.concatenate(comparators.driven_span(span))
+    volts = np.concatenate(driven.knots(span))
     origin = f"{slicer.origin}, output curve"
     values = (
         Value("slicer.sink", "A", origin, {**grid.axes(), "voltage": volts}),
@@ -220,7 +235,7 @@ def _driven_delays(
             offset = comparators.turning_point(engine, part, pins, at)
             found = [
                 comparators.answers(
-                    engine, part, pins, at, [(s, way) for s in slopes], load, offset, RISE_STEPS, DRIVEN_REST
+                    engine, part, pins, at, [(s, way) for s in slopes], load, offset, RISE_STEPS, driven.REST
                 )
                 for slopes, way in ((falls, sense), (rises, -sense))
             ]
