@@ -46,7 +46,7 @@ CLASSES: dict[str, InputRange] = {
         "Microchip DS21733J: common-mode range 0.3 V beyond either supply, rail-to-rail CMOS op-amps",
     ),
     "push-pull": InputRange(
-        -0.3, -0.3, -0.3, False, "Microchip DS21696 (MCP6541): V_SS - 0.3 V to V_DD + 0.3 V (from memory)"
+        -0.3, -0.3, -0.3, False, "Microchip DS21696H, DC characteristics: V_SS - 0.3 V to V_DD + 0.3 V"
     ),
 }  # fmt: skip
 
