@@ -17,7 +17,6 @@ from harness.new.drawing import Drawing
 from harness.new.guess import Guess, guess
 from harness.new.starters import DEFAULT_CORE, DEFAULT_STAGE, starter
 from harness.new.text import Head, board_text
-from harness.resources import netlists_folder
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 ENDING = ".board.toml"
@@ -108,10 +107,9 @@ def read_either(path: Path) -> tuple[Netlist, str]:
 
 
 def _copies(netlist: Netlist, base: Path, folder: Path) -> dict[Path, Path]:
-    """Where each file of a netlist goes; what ships with the package stays there."""
-    shipped, root = netlists_folder().resolve(), base.resolve()
-    own = [path for path, _ in netlist.files if not path.is_relative_to(shipped)]
-    return {path: folder / path.relative_to(root) for path in own if path.is_relative_to(root)}
+    """Where each file of a netlist goes; what ships with the package is found from everywhere."""
+    root = base.resolve()
+    return {path: folder / path.relative_to(root) for path, _ in netlist.files if path.is_relative_to(root)}
 
 
 def _require_roles(netlist: Path, found: Guess) -> None:

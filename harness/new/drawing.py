@@ -26,7 +26,7 @@ _NOTHING = 1.0  # Ohm: less between two nodes is no resistor of the drawing, but
 _CLASSES = (
     ("393", r"(?<!\d)([123]93|[123]39|2903|2901)(?!\d)"),
     ("311", r"(?<!\d)[123]11(?!\d)"),
-    ("07x", r"0[678][1248](?!\d)"),
+    ("07x", r"(?<!\d)0[678][x1248](?!\d)"),
     ("push-pull", r"push_?pull"),
     ("rail-to-rail", r"rail_?to_?rail|rrio"),
 )
@@ -80,11 +80,12 @@ class Drawing:
 
     @cached_property
     def _spellings(self) -> dict[str, str]:
-        """Words of the top level's lines as written, by lower case."""
+        """Nodes of the top level as written, by lower case."""
         written: dict[str, str] = {}
         for part in self.netlist.parts.values():
-            for word in part.line.text.split():
-                written.setdefault(word.strip("(),").lower(), word.strip("(),"))
+            for word in re.split(r"[\s(),]+", part.line.text)[1 : len(part.nodes) + 1]:
+                if word.lower() in part.nodes:
+                    written.setdefault(word.lower(), word)
         return written
 
     def node(self, name: str) -> str:

@@ -7,13 +7,15 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from harness.findings import NetlistError
+from harness.netlist import words
 from harness.new.cores import CoreGuess, core_of
 from harness.new.drawing import Device, Drawing
 from harness.new.pins import Pins, other_input, pins_of
-from harness.new.ramps import RampGuess, ramps_of
+from harness.new.ramps import RampGuess, is_follower, ramps_of
 from harness.pins import GROUND, OPEN_COLLECTOR
 
-_OUTPUT_NAME = re.compile(r"^/?(.*[_/.])?(out|output|pulse|pwm|gate_?out|q)\d*$")
+_OUTPUT_NAME = re.compile(r"^/?(.*[_/.])?(out|output)\d*$")
 _CONTROL_NAME = re.compile(r"c(on)?tr?o?l|(^|[^a-z])cv|^vcv|mod|pwm|width|knob|lfo|env")
 _REFERENCE_NAME = re.compile(r"ref|bias|off|rail|supply|vcc|vdd|vee|vss")
 _FARTHEST = 4
@@ -33,18 +35,21 @@ class Guess:
     """``roles`` in the order of the board file; ``open``: sentences about what nobody could tell.
 
     ``pins`` of the slicing comparator; ``core``; ``control``: the source (full name) that moves the
-    threshold; ``network``: full names of the resistors between the sources and the threshold, by source.
+    threshold; ``network``: full names of the resistors between the sources and the threshold, by source;
+    ``axes``: what the axes control and supply set in the netlist.
     """
 
     drawing: Drawing
     roles: list[Proposal] = field(default_factory=list)
     supplies: dict[str, str] = field(default_factory=dict)
+    amplifiers: list[str] = field(default_factory=list)
     open: list[str] = field(default_factory=list)
     pins: Pins | None = None
     ramp: RampGuess | None = None
     core: CoreGuess | None = None
     control: str | None = None
     network: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    axes: dict[str, str] = field(default_factory=dict)
 
     def role(self, key: str) -> str | None:
         """What is proposed for a role, as drawn."""
@@ -95,7 +100,18 @@ def guess(drawing: Drawing) -> Guess:
     _around_the_output(found, device, class_)
     _supplies(found)
     _network(found, threshold)
-    found.core = core_of(drawing, found.ramp, device, pins)
+    for axis, name in (("control", found.control), ("supply", (found.role("supply") or "").lower())):
+        sets = _settable(drawing, name) if name else None
+        if sets is not None:
+            found.axes[axis] = sets
+    found.core = core_of(drawing, found.ramp, pins)
+    found.amplifiers = [
+        drawing.devices[name].shown
+        for name, told in pins.items()
+        if name not in (device.name, *found.ramp.resets) and told.output != found.ramp.node
+        if told.minus in drawing.beyond(told.output, "r", 2)
+        and threshold in drawing.beyond(told.output, "r", 3)
+    ]
     return found
 
 
@@ -108,6 +124,7 @@ def _slicer(
             drawing.devices[name]
             for name, told in pins.items()
             if other_input(told, ramp.node) is not None and name not in ramp.resets
+            if not is_follower(told) and told.output != ramp.node
         ]
         fitting.sort(
             key=lambda device: (
@@ -149,12 +166,11 @@ def _around_the_output(found: Guess, device: Device, class_: str | None) -> None
     drawing, pins = found.drawing, found.pins
     assert pins is not None
     output = str(found.role("output")).lower()
+    ground = drawing.rails.get(pins.negative, 0.0)
     ups = [
         (name, other)
         for name, part in drawing.at(pins.output, "r")
-        if drawing.rails.get(other := _other(part.nodes, pins.output), 0.0)
-        > drawing.rails.get(pins.negative, 0.0)
-        and other != GROUND
+        if (other := _other(part.nodes, pins.output)) != GROUND and drawing.rails.get(other, ground) > ground
     ]
     if ups and class_ not in ("07x", "rail-to-rail", "push-pull"):
         name, rail = max(ups, key=lambda each: drawing.rails[each[1]])
@@ -229,6 +245,22 @@ def _network(found: Guess, threshold: str) -> None:
         found.open.append(
             "control: no source of its own moves the threshold, so there is no axis of that name"
         )
+
+
+def _settable(drawing: Drawing, source: str) -> str | None:
+    """What an axis sets for a source to have its values: the source, or the parameter that it is drawn
+    as."""
+    value = drawing.value(source)
+    text = words.inner(drawing.parts[source].part.value_text)
+    for name in (drawing.shown(source), text):
+        try:
+            drawing.netlist.set_values({name: value + 1.0})
+        except NetlistError:
+            continue
+        if name == text and drawing.netlist.value(source, {text: value + 1.0}) != value + 1.0:
+            continue
+        return name
+    return None
 
 
 def _control_rank(drawing: Drawing, name: str) -> int:

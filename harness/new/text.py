@@ -93,6 +93,9 @@ def _roles(found: Guess) -> Iterator[str]:
     if found.supplies:
         rails = ", ".join(f"{key(name)} = {quoted(source)}" for name, source in found.supplies.items())
         yield _entry("supplies", f"{{ {rails} }}", "sources that feed a device or the pull-up")
+    if found.amplifiers:
+        names = ", ".join(quoted(name) for name in found.amplifiers)
+        yield _entry("amplifiers", f"[{names}]", "op-amps with feedback, between sources and the threshold")
     for doubt in found.open:
         yield f"# {doubt}"
     yield ""
@@ -126,33 +129,33 @@ def _intended(head: Head, found: Guess) -> Iterator[str]:
 
 
 def _axes(found: Guess) -> Iterator[str]:
-    drawing = found.drawing
-    control, supply = found.control, found.role("supply")
+    drawing, control, supply = found.drawing, found.control, found.role("supply")
     if control is not None:
         value = drawing.value(control)
         values = [0.5 * value, value, 1.5 * value] if value else [0.0, 1.0, 2.0]
         way = found.network.get(control, ())
         via = f" over {', '.join(drawing.shown(name) for name in way)}" if way else ""
         yield f"# {drawing.shown(control)} moves the threshold{via}; choose the range that it is to have"
-        yield from _axis("control", values, value, "V", drawing.shown(control))
-    if supply is not None:
-        value = drawing.value(supply.lower())
-        if value:
-            yield "# the supply by 10 % either way: common practice, no source"
-            yield from _axis(
-                "supply", sorted([value * (1 - _SHARE), value, value * (1 + _SHARE)]), value, "V", supply
-            )
+        yield from _axis("control", values, value, found.axes.get("control"))
+    if supply is not None and (value := drawing.value(supply.lower())):
+        yield "# the supply by 10 % either way: common practice, no source"
+        values = sorted([value * (1 - _SHARE), value, value * (1 + _SHARE)])
+        yield from _axis("supply", values, value, found.axes.get("supply"))
     yield "[axes.temperature]"
     yield "values = [0, 25, 50]"
     yield ""
 
 
-def _axis(name: str, values: list[float], nominal: float, unit: str, sets: str) -> Iterator[str]:
-    yield f"[axes.{name}]"
-    yield f"values = [{', '.join(f'{value:.{_DIGITS}g}' for value in values)}]"
-    yield f'unit = "{unit}"'
-    yield f"sets = {quoted(sets)}"
-    yield f"nominal = {nominal:.{_DIGITS}g}"
+def _axis(name: str, values: list[float], nominal: float, sets: str | None) -> Iterator[str]:
+    """An axis in volts; a comment where nothing in the netlist could be set to its values."""
+    if sets is None:
+        yield "# but its source is drawn as an expression; give it a parameter of its own and set that here"
+    mark = "# " if sets is None else ""
+    yield f"{mark}[axes.{name}]"
+    yield f"{mark}values = [{', '.join(f'{value:.{_DIGITS}g}' for value in values)}]"
+    yield f'{mark}unit = "V"'
+    yield f"{mark}sets = {quoted(sets or '...')}"
+    yield f"{mark}nominal = {nominal:.{_DIGITS}g}"
     yield ""
 
 
@@ -173,16 +176,6 @@ def formulas(found: Guess) -> tuple[list[tuple[str, str]], list[tuple[str, str]]
         share = "(threshold - ramp_low) / (ramp_high - ramp_low)"
         inverted = found.role("ramp_input") == "plus"
         hand.append(("duty", f"clip({'1 - ' if inverted else ''}{share}, 0, 1)"))
-    current = (
-        next((value for name, value, _ in found.core.keys if name == "current"), None) if found.core else None
-    )
-    capacitor = (
-        next((value for name, value, _ in found.core.keys if name == "capacitor"), None)
-        if found.core
-        else None
-    )
-    if current and capacitor and _plain(str(current)) and _plain(str(capacitor)):
-        hand.append(("frequency", f"{current} / ({capacitor} * (ramp_high - ramp_low))"))
     pullup, load = found.role("pullup"), found.role("load_capacitor")
     if pullup and _plain(pullup) and found.pins is not None:
         nodes = drawing.parts[pullup.lower()].nodes
@@ -206,9 +199,9 @@ def _source_name(found: Guess, source: str | None) -> str | None:
     if source is None:
         return None
     shown = found.drawing.shown(source)
-    if source == found.control:
+    if source == found.control and "control" in found.axes:
         return "control"
-    if shown == found.role("supply"):
+    if shown == found.role("supply") and "supply" in found.axes:
         return "supply"
     return shown if _plain(shown) else None
 
@@ -245,12 +238,19 @@ def _threshold_formula(found: Guess) -> str | None:
 
 def _hand(found: Guess) -> Iterator[str]:
     given, hand = formulas(found)
-    yield "# Suggestions for your own calculation; delete the # where you agree. Units are checked."
-    if given:
-        yield "# [given]"
-        yield from (f"# {name} = {quoted(value)}" for name, value in given)
-    yield "# [hand]"
-    yield from (f"# {name} = {quoted(text)}" for name, text in hand)
+    core = {name: value for name, value, _ in found.core.keys} if found.core else {}
+    if hand:
+        yield "# Suggestions for your own calculation; delete the # where you agree. Units are checked."
+        if given:
+            yield "# [given]"
+            yield from (f"# {name} = {quoted(value)}" for name, value in given)
+        yield "# [hand]"
+        yield from (f"# {name} = {quoted(text)}" for name, text in hand)
+    if "capacitor" in core:
+        current = core.get("current", "current")
+        yield "# Once you have formulas for the ends of the ramp, ramp_low and ramp_high, frequency is about"
+        yield f"# {current} / ({core['capacitor']} * (ramp_high - ramp_low)), and duty follows from the"
+        yield "# threshold between them."
     yield ""
 
 

@@ -119,7 +119,8 @@ def test_named_nodes_and_a_falling_ramp(tmp_path: Path) -> None:
     found = guessed(drawn(tmp_path, NAMED))
     assert roles(found) == {
         "ramp": "Net-_U1-In-_", "threshold": "/thr", "output": "/pulse", "comparator": "XU1",
-        "comparator_class": "393", "ramp_input": "minus", "pullup": "R1", "supply": "V1", "load_capacitor": "C1",
+        "comparator_class": "393", "ramp_input": "minus",
+        "pullup": "R1", "supply": "V1", "load_capacitor": "C1",
     }  # fmt: skip
     assert found.control == "v3"
 
@@ -143,8 +144,22 @@ def test_the_demo_board_is_recognised_as_its_designer_described_it(tmp_path: Pat
     assert set(found.supplies.values()) == set(board.roles.supplies.values())
     assert found.control == "vcontrol" and found.core is not None and board.core is not None
     assert found.core.kind == board.core.kind
-    for name, value, _ in found.core.keys:
-        assert getattr(board.core, name) == value, name
+    for key_, named, _ in found.core.keys:
+        assert getattr(board.core, key_) == named, key_
+
+
+@pytest.mark.parametrize("name", ["wren/wren", "plover/plover"])
+def test_other_cores_are_recognised(name: str) -> None:
+    """A falling core behind a follower and an integrator: roles as their designers gave them, and what is
+    told of the core."""
+    board = load_board(netlists_folder() / "boards" / f"{name}.board.toml")
+    found = guessed(netlists_folder() / "boards" / f"{name}.cir")
+    for role in ("ramp", "threshold", "comparator", "comparator_class", "ramp_input", "pullup", "supply"):
+        assert (found.role(role) or "").lower() == (getattr(board.roles, role) or "").lower(), role
+    assert tuple(found.amplifiers) == board.roles.amplifiers
+    assert found.core is not None and board.core is not None and found.core.kind == board.core.kind
+    for key_, named, _ in found.core.keys:
+        assert getattr(board.core, key_) == named, key_
 
 
 def test_the_written_file_loads_and_checks_and_says_that_it_is_not_confirmed(
