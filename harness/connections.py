@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from harness.board import Board
 from harness.findings import Finding
-from harness.intent.cores import ChargedCore, SnappedCore
+from harness.intent.cores import ChargedCore, IntegratorCore, SnappedCore
 from harness.netlist import Netlist
 from harness.pins import GROUND, OPEN_COLLECTOR, PIN_WORDS, all_parts, part_of, stage_pins
 
@@ -119,6 +119,17 @@ def misplaced(board: Board, netlist: Netlist) -> list[Connection]:
             *drawing.at(core.comparator, core.trip, "r"),
             *drawing.shared(core.gate_pullup, core.comparator),
             *drawing.shared(core.hold_resistor, core.hold_capacitor),
+        ]
+    if isinstance(core, IntegratorCore):
+        found += [
+            *drawing.at(core.amplifier, roles.ramp, ANY),
+            *drawing.at(core.capacitor, roles.ramp, ANY),
+            *drawing.shared(core.capacitor, core.amplifier),
+            *drawing.shared(core.reset_switch, core.capacitor),
+            *drawing.shared(core.reset_resistor, core.reset_switch),
+            *_spanning(drawing, core.reset_resistor, core.reset_switch, roles.ramp),
+            *drawing.at(core.comparator, core.trip, "r"),
+            *drawing.shared(core.gate_pullup, core.comparator),
         ]
     if isinstance(core, ChargedCore | SnappedCore) and core.converter:
         converter = core.converter

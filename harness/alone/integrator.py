@@ -36,6 +36,7 @@ APART = 0.5  # V beyond a trip level: there the comparator has made up its mind
 APPROACH = 0.03  # V before a trip level at which a slow ramp begins
 SETTLE, REST = 30e-6, 25e-6  # s: before a slow ramp, and after the crossing
 DELAY_STEPS = 100
+KICK_SHARE, KICK_POINTS, KICK_RUN = 1e-3, 300, 2.0  # what counts of a kick; its points; lengths around it
 SLOW = 1.0  # V/s: so slow that no delay counts
 
 
@@ -214,10 +215,12 @@ def switch_curve(engine: Engine, trip: Trip, end: float, start: float) -> Array:
 @dataclass(frozen=True)
 class Turn:
     """How a trip answers: ``delay`` (s) until the switch has closed or opened, by charge; ``gate`` (C): what
-    its gate pushes into the virtual ground."""
+    its gate pushes into the virtual ground; ``time`` (s) and ``current`` (A) of that."""
 
     delay: float
     gate: float
+    time: Array
+    current: Array
 
 
 def turns(
@@ -248,8 +251,39 @@ def turns(
         conducting = through[-1] if closing else float(np.interp(SETTLE, time, through))
         share = 1.0 - through / conducting if closing else through / conducting
         delay = integral(time, share, SETTLE) - (begin - SETTLE)
-        found.append(Turn(delay, integral(time, gate - quiet, SETTLE)))
+        found.append(Turn(delay, integral(time, gate - quiet, SETTLE), time, gate - quiet))
     return found
+
+
+def amplifier_kick(
+    engine: Engine, amplifier: Amplifier, capacitance: float, turn: Turn
+) -> tuple[float, float]:
+    """How far (V) below and above its levels before and after the output goes while the gate's charge flows
+    into the virtual ground: for a moment the amplifier does not follow."""
+    inside = turn.time > SETTLE
+    moving = np.flatnonzero(np.abs(turn.current) > KICK_SHARE * np.abs(turn.current[inside]).max(initial=0.0))
+    first, last = moving[moving >= np.argmax(inside)][[0, -1]]
+    shown = np.unique(
+        np.linspace(max(first - 2, 0), min(last + 2, len(turn.time) - 1), KICK_POINTS).astype(int)
+    )
+    lead = KICK_RUN * (turn.time[shown[-1]] - turn.time[shown[0]])
+    time = turn.time[shown] - turn.time[shown[0]] + lead
+    points = [(0.0, 0.0), *zip(time, turn.current[shown], strict=True), (time[-1] + lead, 0.0)]
+    text = " ".join(f"{float(t)!r} {float(i)!r}" for t, i in points)
+    elements = [
+        *amplifier.elements(),
+        volts("plus", "plus", amplifier.plus),
+        f"cback output minus {float(capacitance)!r}",
+        ohms("back", "output", "minus", KICK_RUN * 1e3 * (time[-1] + lead) / capacitance),
+        f"ikick 0 minus pwl({text})",
+    ]
+    stop = time[-1] + lead
+    waves = run(
+        engine, amplifier.part.support, elements, amplifier.temperature, stop, "gate kick", SLEW_STEPS
+    )
+    output = waves["output"]
+    ends = output[0], output[-1]
+    return max(min(ends) - float(output.min()), 0.0), max(float(output.max()) - max(ends), 0.0)
 
 
 def turning_level(engine: Engine, trip: Trip, guess: float, end: float, start: float) -> float:

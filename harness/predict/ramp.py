@@ -71,9 +71,15 @@ class Crossing:
 
 @dataclass(frozen=True)
 class Ramp:
-    """One settled cycle, its sweep first. Every piece is monotone; arrays have shape (corners,)."""
+    """One settled cycle, its sweep first. Every piece is monotone; arrays have shape (corners,).
+
+    ``under`` and ``over`` (V): how far spikes go beyond the lowest and the highest piece, too short to take
+    any time.
+    """
 
     pieces: tuple[Piece, ...]
+    under: Array | float = 0.0
+    over: Array | float = 0.0
 
     @cached_property
     def period(self) -> Array:
@@ -83,16 +89,14 @@ class Ramp:
     @cached_property
     def low(self) -> Array:
         """Lowest level, V."""
-        return np.asarray(
-            np.minimum.reduce([level for piece in self.pieces for level in (piece.start, piece.end)])
-        )
+        levels = [level for piece in self.pieces for level in (piece.start, piece.end)]
+        return np.asarray(np.minimum.reduce(levels) - self.under)
 
     @cached_property
     def high(self) -> Array:
         """Highest level, V."""
-        return np.asarray(
-            np.maximum.reduce([level for piece in self.pieces for level in (piece.start, piece.end)])
-        )
+        levels = [level for piece in self.pieces for level in (piece.start, piece.end)]
+        return np.asarray(np.maximum.reduce(levels) + self.over)
 
     @property
     def height(self) -> Array:

@@ -123,6 +123,19 @@ class _Setup:
             temperature,
         )  # fmt: skip
 
+    @cached_property
+    def amplifier_part(self) -> PartAlone:
+        return PartAlone.of(self.on.netlist, cores.core_of(self.on.drawn).amplifier)
+
+    def amplifier(self, temperature: float, supply: float) -> Amplifier:
+        """The amplifier at one point of the grid."""
+        drawn, nodes, part = self.on.drawn, self.nodes, self.amplifier_part
+        driven = {nodes.ramp, nodes.minus, nodes.plus, GROUND}
+        rails = dict.fromkeys(node.lower() for node in part.part.nodes if node.lower() not in driven)
+        held = {node: self.voltage(node, supply) for node in rails}
+        feed, load = self.on.grid.at(drawn.node(nodes.ramp), supply), median(drawn.resistance(nodes.ramp))
+        return Amplifier(part, nodes, self.voltage(nodes.plus, supply), held, feed, load, temperature)
+
     def at_rest(self, temperature: float, supply: float) -> dict[str, float]:
         """Figures at rest at one point of the grid."""
         grid, drawn, nodes, engine = self.on.grid, self.on.drawn, self.nodes, the_engine()
@@ -172,22 +185,13 @@ class _Setup:
 
 
 def _amplifier(setup: _Setup) -> Bench:
-    on, nodes = setup.on, setup.nodes
-    drawn, grid = on.drawn, on.grid
-    part = PartAlone.of(on.netlist, cores.core_of(drawn).amplifier)
-    driven = {nodes.ramp, nodes.minus, nodes.plus, GROUND}
-    rails = [node for node in dict.fromkeys(n.lower() for n in part.part.nodes) if node not in driven]
-
-    def amplifier(temperature: float, supply: float) -> Amplifier:
-        held = {node: setup.voltage(node, supply) for node in rails}
-        feed, load = grid.at(drawn.node(nodes.ramp), supply), median(drawn.resistance(nodes.ramp))
-        return Amplifier(part, nodes, setup.voltage(nodes.plus, supply), held, feed, load, temperature)
+    grid = setup.on.grid
 
     def measure() -> dict[str, Array]:
         engine = the_engine()
 
         def cell(temperature: float, supply: float) -> list[float]:
-            here, (top, foot) = amplifier(temperature, supply), setup.levels(supply)
+            here, (top, foot) = setup.amplifier(temperature, supply), setup.levels(supply)
             offset, bias = alone.amplifier_at_rest(engine, here, 0.5 * (top + foot))
             swing = alone.amplifier_swing(engine, here, top > foot)
             return [offset, bias, swing, alone.amplifier_slew(engine, here, top, foot)]
@@ -195,14 +199,14 @@ def _amplifier(setup: _Setup) -> Bench:
         figures = grid.fill(cell)
         return {value.name: figures[..., k] for k, value in enumerate(values)}
 
-    model = f"model {part.part.model} alone"
+    model = f"model {setup.amplifier_part.part.model} alone"
     values = (
         Value("integrator.offset", "V", f"{model}, output in the middle of the ramp", grid.axes()),
         Value("integrator.bias", "A", f"{model}, at rest", grid.axes()),
         Value("integrator.swing", "V", f"{model}, overdriven", grid.axes()),
         Value("integrator.slew", "V/s", f"{model}, step as an inverter", grid.axes()),
     )
-    cells = [amplifier(float(t), float(s)) for t in grid.temperatures for s in grid.supplies]
+    cells = [setup.amplifier(float(t), float(s)) for t in grid.temperatures for s in grid.supplies]
     levels = [setup.levels(float(s)) for s in grid.supplies]
     return Bench("integrator", values, {"amplifiers": cells, "levels": levels, "grid": grid.axes()}, measure)
 
@@ -240,7 +244,10 @@ def _delays(setup: _Setup) -> Bench | Refused:
     """Delays and gate charge, on ramps through the levels at which the comparator turns at rest."""
     drawn, grid = setup.on.drawn, setup.on.grid
     core = cores.core_of(drawn)
-    names = ("trip.close_delay", "trip.open_delay", "reset.close_charge", "reset.open_charge")
+    names = (
+        "trip.close_delay", "trip.open_delay", "reset.close_charge", "reset.open_charge",
+        "integrator.kick_low", "integrator.kick_high",
+    )  # fmt: skip
     rest, capacitance = drawn.node(setup.nodes.plus), drawn.value(core.capacitor)
     current = cores.current_into(drawn, setup.nodes.minus, rest)
     resistance = drawn.value(core.reset_resistor) if core.reset_resistor else drawn.all(0.0)
@@ -260,13 +267,21 @@ def _delays(setup: _Setup) -> Bench | Refused:
             close = alone.turns(engine, here, list(closing), turning[0], True, *levels)
             opened = alone.turns(engine, here, list(opening), turning[1], False, *levels)
             charges = [float(np.median([turn.gate for turn in which])) for which in (close, opened)]
-            return [*(turn.delay for turn in (*close, *opened)), *charges]
+            at_foot, at_top = (opened[0], close[0]) if levels[0] > levels[1] else (close[0], opened[0])
+            amplifier, farads = setup.amplifier(temperature, supply), median(capacitance)
+            kicks = [
+                alone.amplifier_kick(engine, amplifier, farads, at_foot)[0],
+                alone.amplifier_kick(engine, amplifier, farads, at_top)[1],
+            ]
+            return [*(turn.delay for turn in (*close, *opened)), *charges, *kicks]
 
         cells = grid.fill(cell)
-        first, second, both = np.split(cells, [len(closing), len(closing) + len(opening)], axis=-1)
-        return dict(zip(names, (first, second, both[..., 0], both[..., 1]), strict=True))
+        first, second, rest_of = np.split(cells, [len(closing), len(closing) + len(opening)], axis=-1)
+        single = tuple(rest_of[..., k] for k in range(4))
+        return dict(zip(names, (first, second, *single), strict=True))
 
     model, switch = setup.comparator.part.model, setup.switch.part.model
+    amplifier = setup.amplifier_part.part.model
     origin = f"model {model} with {switch} and the parts around it alone, ramps of the board's slopes"
     closes, opens = ({**grid.axes(), "slope": np.log10(slopes)} for slopes in (closing, opening))
     values = (
@@ -274,5 +289,9 @@ def _delays(setup: _Setup) -> Bench | Refused:
         Value(names[1], "s", origin, opens),
         Value(names[2], "C", f"{origin}, no voltage across the switch", grid.axes()),
         Value(names[3], "C", f"{origin}, no voltage across the switch", grid.axes()),
+        Value(names[4], "V", f"model {amplifier} alone, that charge into its virtual ground", grid.axes()),
+        Value(names[5], "V", f"model {amplifier} alone, that charge into its virtual ground", grid.axes()),
     )
-    return Bench("trip delays", values, {**setup.subject(), "closing": closing, "opening": opening}, measure)
+    cells = [setup.amplifier(float(t), float(s)) for t in grid.temperatures for s in grid.supplies]
+    subject = {**setup.subject(), "amplifiers": cells, "capacitance": median(capacitance)}
+    return Bench("trip delays", values, {**subject, "closing": closing, "opening": opening}, measure)

@@ -10,7 +10,7 @@ any resistors from the output to either input are understood.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary
 
@@ -42,12 +42,13 @@ OFFSET = Effect("input offset of the integrator", ("integrator.offset",))
 BIAS = Effect("input bias current of the integrator", ("integrator.bias",))
 SLEW = Effect("slew rate of the integrator", ("integrator.slew",))
 SWING = Effect("output swing of the integrator", ("integrator.swing",))
+KICK = Effect("gate kick on the ramp", ("integrator.kick_low", "integrator.kick_high"))
 TRIP_BIAS = Effect("input bias currents of the trip comparator", ("trip.bias_sense", "trip.bias_level"))
 TRIP_OFFSET = Effect("input offset of the trip comparator", ("trip.offset",))
 TRIP_SATURATION = Effect("output saturation of the trip comparator", ("trip.saturation",))
 
 EFFECTS = (
-    RESET, SWITCH, CLOSE_DELAY, OPEN_DELAY, GATE_CHARGE, LEAKAGE, OFFSET, BIAS, SLEW, SWING, TRIP_BIAS,
+    RESET, SWITCH, CLOSE_DELAY, OPEN_DELAY, GATE_CHARGE, LEAKAGE, OFFSET, BIAS, SLEW, SWING, KICK, TRIP_BIAS,
     TRIP_OFFSET, TRIP_SATURATION,
 )  # fmt: skip
 _PROBE = 1e6  # Ohm: what is put at the virtual ground to see the current into it
@@ -204,7 +205,7 @@ def _ramp(
         limit = figure("integrator.swing", SWING)
         end = np.where(np.sign(-current) * (limit - end) > 0, end, np.nan)
     volts, amperes = path_of(drawn, known, SWITCH in on)
-    return Integrator(
+    cycle = Integrator(
         drawn.value(core_of(drawn).capacitor),
         current,
         rest,
@@ -218,6 +219,8 @@ def _ramp(
         figure("reset.open_charge", GATE_CHARGE),
         figure("integrator.slew", SLEW, np.inf),
     ).ramp(instant_reset=RESET not in on)
+    under, over = figure("integrator.kick_low", KICK), figure("integrator.kick_high", KICK)
+    return replace(cycle, under=under, over=over)
 
 
 def _solved(drawn: Drawn) -> dict[str, Array]:
