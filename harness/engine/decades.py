@@ -54,6 +54,7 @@ _PERIODS = 14  # of simulated time that a steered run may take at most
 _OFF = 3.0  # a period hint off by more than this factor was of no use: the run is repeated
 _LOCKED = 1e-9  # periods that agree to this share are made by a source
 _NOISE = 0.05  # of the closing limit: smaller moves from cycle to cycle tell nothing
+_PLACES = 8  # at the output's edges, where finer runs have points; beside the corners of a source
 _TIME_SHARE = 0.5  # of the seconds granted, after which no finer run is begun
 
 
@@ -139,7 +140,7 @@ class Decades:
             runs.append(run)
             if self._watch.timed:
                 self.turns = self._turns_of(run)
-            if schedule.far_off(tables):
+            if schedule.start_anew(tables):
                 del tables[0], runs[0]
             del runs[:-2]
             if schedule.may_judge(tables, decade):
@@ -153,11 +154,11 @@ class Decades:
     def _turns_of(self, run: _Run) -> list[tuple[float, float]]:
         """Where finer runs have points, since this one saw the output turn: (instant, period), s."""
         low, high = (run.figures.get(name, math.nan) for name in ("low_level", "high_level"))
-        begins = [at for at, _, _ in run.turns]
+        places = tuple(at for at, _, _ in run.turns)
         if math.isfinite(low) and math.isfinite(high):
-            begins = list(guards.edge_begins(run.record, self.plan.output, low, high, run.begin, run.end))
+            places = guards.places_at_edges(run.record, self.plan.output, low, high, run.begin, run.end)
         period = run.end - run.begin
-        return [(at % period, period) for at in begins]
+        return [(at % period, period) for at in places[:_PLACES]]
 
     def _late(self) -> bool:
         return self._left() < (1 - _TIME_SHARE) * self.plan.seconds

@@ -14,6 +14,7 @@ _BLIND = 0.3  # of the swing: an edge with less than that in one step has points
 DIODE = 1.0  # V below the lowest source that a clamping junction allows; rule of thumb
 _LEFT = 0.01  # of the swing: an edge begins where the output has left its level by so much
 _LONGEST_EDGE = 0.05  # of the period
+_PARTS, _SHORT = 4, 1e-5  # of a step that holds a whole edge and is longer than this share of the period
 PLACES = (0.5, 0.35, 0.65, 0.25, 0.75)  # of the ramp's height, where a marker may lie
 DRIVEN_PLACES = (0.8, 0.65, 0.5, 0.35, 0.2, 0.1)  # where a source makes the ramp
 _CLEAR = 0.05  # of the ramp's height between such a marker and the output's first turn after it
@@ -71,23 +72,28 @@ def crossing_steps(
     ]
 
 
-def edge_begins(
+def places_at_edges(
     record: Record, node: str, low: float, high: float, begin: float, end: float
 ) -> tuple[float, ...]:
-    """Instants (s) within the cycle at which edges of a node begin: where it has left a level by little, if
-    points lie between there and the middle, else the middle itself (an edge within one step may be anywhere
-    in it). A finer run has a point there: steps that grow from it see the whole edge."""
+    """Instants (s) within the cycle where a finer run should have points, since edges of a node fall there.
+
+    Of an edge that points follow: where it has left its level by little, since steps that grow from there see
+    the whole edge, and its middle. An edge within one step may be anywhere in it: the step is cut in
+    ``_PARTS``, and finer runs close in on it.
+    """
     time, wave = record["time"], record[node]
     middle, near = 0.5 * (low + high), _LEFT * (high - low)
-    found = []
-    for at, _, _ in crossing_steps(record, node, middle, begin, end):
+    found: list[float] = []
+    for at, length, _ in crossing_steps(record, node, middle, begin, end):
         k = last = int(np.searchsorted(time, at)) - 1
         rising = wave[k + 1] > wave[k]
         while k > 0 and time[k] > at - _LONGEST_EDGE * (end - begin):
             if (wave[k] - low if rising else high - wave[k]) < near:
                 break
             k -= 1
-        found.append(float(time[k]) if k < last else at)
+        parts = _PARTS if length > _SHORT * (end - begin) else 1
+        inside = [float(time[k]) + length * part / parts for part in range(parts)]
+        found += [float(time[k]), at] if k < last else inside
     return tuple(found)
 
 

@@ -37,7 +37,7 @@ class Schedule:
         self.accuracy = accuracy
         self.settling = self._quick = False
         self.charges: Sequence[float] = CHARGES
-        self._settled_at: Figures | None = None
+        self._before: Figures | None = None  # of a run that does not count
 
     def first(self, switches: bool, driven: bool) -> float:
         """The decade to begin with. ``driven``: a source makes the ramp."""
@@ -50,29 +50,36 @@ class Schedule:
 
     def settled(self, figures: Figures) -> float:
         """The decade after the run that settled, which gave these figures."""
-        self._settled_at, self.settling = figures, False
+        self._before, self.settling = figures, False
         return 1
 
     def finer(self, decade: float) -> float:
         """The decade after this one."""
         return SMOOTH if self._quick and decade < SMOOTH else math.floor(decade) + 1
 
-    def far_off(self, tables: Sequence[Figures]) -> bool:
-        """True where the first of two runs, a cold start, tells nothing of how runs converge."""
-        return len(tables) == 2 and self._settled_at is None and bars.apart(*tables) > CHEAP
+    def start_anew(self, tables: Sequence[Figures]) -> bool:
+        """True where the first of two runs, a start from rest, is too far off to tell how runs converge."""
+        far = len(tables) == 2 and self._before is None and bars.apart(*tables) > CHEAP
+        if far:
+            self._before = tables[0]
+        return far
 
     def may_judge(self, tables: Sequence[Figures], decade: float) -> bool:
         """True where the decades counted, up to this one, may be enough: three, or two where what is asked
         for is far above their difference.
 
-        Two runs that switch may agree by luck, three hardly, so the settling run is asked too. Where figures
-        go to and fro between the three, errors of several orders cancel, and only a small difference counts.
+        Two runs may agree by luck, three hardly, so the one before them is asked too: where switches settled
+        it has to lie as near, and where figures go to and fro between the three, errors of several orders
+        cancel, and only a small difference counts.
         """
         if len(tables) != 2 or self.accuracy < CHEAP:
             return len(tables) > 2
         apart = bars.apart(*tables)
-        if self._settled_at is None:
-            return apart <= (ALIKE_SMOOTH if decade >= 1 else ALIKE_COARSE) * self.accuracy
-        apart = max(bars.apart(self._settled_at, tables[0]), apart)
-        alike = ALIKE_SWITCHING if bars.one_way(self._settled_at, *tables) else ALIKE_TO_AND_FRO
+        smooth = ALIKE_SMOOTH if decade >= 1 else ALIKE_COARSE
+        alike = smooth if self._quick else ALIKE_SWITCHING
+        if self._before is not None:
+            if not self._quick:
+                apart = max(bars.apart(self._before, tables[0]), apart)
+            if not bars.one_way(self._before, *tables):
+                alike = ALIKE_TO_AND_FRO
         return apart <= alike * self.accuracy

@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from harness.engine.guards import DRIVEN_PLACES, driven_places, quiet_place
+from harness.engine.guards import DRIVEN_PLACES, driven_places, places_at_edges, quiet_place
 from harness.engine.pulses import Drive, drive_of
 
 RISING = "vramp ramp 0 pulse(0.5 7.5 0 0.9m 90u 5u 1m)"
@@ -67,3 +67,16 @@ def test_the_marker_lies_late_yet_before_the_output_turns(turn: float, best: flo
     places = driven_places(record(), "ramp", [0.95 * turn, 0.999])
     assert places[0] == best
     assert sorted(places) == sorted(DRIVEN_PLACES)
+
+
+def test_points_close_in_on_an_edge() -> None:
+    """An edge that points follow: where it begins, and its middle. One within a step: the step's parts."""
+    time = np.array([0.0, 0.2, 0.30, 0.31, 0.32, 0.33, 0.5, 0.7, 1.0])
+    wave = np.array([0.0, 0.0, 0.0, 1.0, 3.0, 5.0, 5.0, 0.0, 0.0])
+    places = places_at_edges({"time": time, "out": wave}, "out", 0.0, 5.0, 0.0, 1.0)
+    assert places == pytest.approx([0.30, 0.3175, 0.5, 0.55, 0.6, 0.65])
+
+
+def test_an_edge_in_a_short_step_needs_no_more_points() -> None:
+    time, wave = np.array([0.0, 0.5, 0.5 + 1e-6, 1.0]), np.array([0.0, 0.0, 5.0, 5.0])
+    assert places_at_edges({"time": time, "out": wave}, "out", 0.0, 5.0, 0.0, 1.0) == (0.5,)
