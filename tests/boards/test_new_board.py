@@ -38,8 +38,8 @@ MACROMODEL = Path(__file__).with_name("macromodels") / "comparator_macro.lib"
 def test_an_exported_netlist_with_a_macromodel_in_a_nested_stage(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Duty: the ramp passes the threshold of the three resistors (Millman's theorem) less the offset; delays of
-    the macromodel and its pull-up move it by less than 0.002."""
+    """Duty: the ramp passes the threshold of the three resistors (Millman's theorem) less the offset;
+    delays of the macromodel and its pull-up move it by less than 0.002."""
     netlist = tmp_path / "slicer.net"
     netlist.write_text(EXPORTED)
     (tmp_path / "comparator_macro.lib").write_text(MACROMODEL.read_text())
@@ -47,8 +47,9 @@ def test_an_exported_netlist_with_a_macromodel_in_a_nested_stage(
     board = tmp_path / "sliced.board.toml"
     text = board.read_text()
     for line in (
-        'dialect = "commercial"', 'comparator = "x1.XCMP"', 'pullup = "x1.RPU"', 'supply = "VDD"', 'ramp = "5"',
-        'threshold = "3"', 'output = "7"', 'ramp_input = "minus"', 'sets = "VCTL"', '"x1.RPU" = "3.3 kOhm"',
+        'dialect = "commercial"', 'ramp = "5"', 'threshold = "3"', 'output = "7"', 'comparator = "x1.XCMP"',
+        'pullup = "x1.RPU"', 'supply = "VDD"', 'ramp_input = "minus"', 'sets = "VCTL"',
+        '"x1.RPU" = "3.3 kOhm"',
     ):  # fmt: skip
         assert line in text, line
     assert main(["check", str(board)]) == 0
@@ -69,7 +70,7 @@ def test_an_exported_netlist_with_a_macromodel_in_a_nested_stage(
 
 @pytest.mark.slow
 def test_a_starter_runs_within_its_limits(tmp_path: Path) -> None:
-    """What ``new NAME`` writes ends with 0: limits kept, hand and simulated figures agree or are explained."""
+    """What ``new NAME`` writes ends with 0: limits kept, hand and simulated figures agree or are named."""
     assert main(["new", "mine", "--stage", "311", "--out", str(tmp_path)]) == 0
     assert main(["run", str(tmp_path / "mine.board.toml"), "--out", str(tmp_path / "out")]) == 0
     table = pd.read_csv(tmp_path / "out" / "corners.csv")

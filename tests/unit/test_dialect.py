@@ -11,9 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from harness.board import load_board
 from harness.engine.gaps import watch
 from harness.engine.session import session
-from harness.findings import NetlistError
+from harness.findings import BoardError, NetlistError
 from harness.formula import evaluate_spice
 from harness.netlist import Netlist, read_netlist
 from harness.netlist.dialects import COMMERCIAL, NATIVE, Dialects
@@ -240,6 +241,106 @@ def test_the_native_mode_says_which_mode_might_read_it(tmp_path: Path, line: str
         read(tmp_path, f"V1 a 0 1\nR9 b a 1k\n{line}", NATIVE)
     assert any(finding.line == 4 for finding in caught.value.findings)
     read(tmp_path, f"V1 a 0 1\nR9 b a 1k\n{line}")
+
+
+AMPLIFIER = """VP p 0 15
+VN n 0 -15
+VI i 0 2
+X1 i o p n o AMP
+RL o 0 10k
+.subckt AMP 1 2 3 4 5
+  c1   11 12 3.5E-12
+  c2    6  7 15.00E-12
+  dc    5 53 dx
+  de   54  5 dx
+  dlp  90 91 dx
+  dln  92 90 dx
+  dp    4  3 dx
+  egnd 99  0 poly(2) (3,0) (4,0) 0 .5 .5
+  fb    7 99 poly(5) vb vc ve vlp vln 0 4.7E6 -5E6 5E6 5E6 -5E6
+  ga    6  0 11 12 283E-6
+  gcm   0  6 10 99 9E-9
+  iss   3 10 dc 195E-6
+  hlim 90  0 vlim 1K
+  j1   11  2 10 jx
+  j2   12  1 10 jx
+  r2    6  9 100.0E3
+  rd1   4 11 3.5E3
+  rd2   4 12 3.5E3
+  ro1   8  5 150
+  ro2   7 99 150
+  rp    3  4 2.1E3
+  rss  10 99 1E6
+  vb    9  0 dc 0
+  vc    3 53 dc 2.2
+  ve   54  4 dc 2.2
+  vlim  7  8 dc 0
+  vlp  91  0 dc 25
+  vln   0 92 dc 25
+.model dx D(Is=800.0E-18)
+.model jx PJF(Is=15.00E-12 Beta=270E-6 Vto=-1)
+.ends
+"""
+
+
+@pytest.mark.parametrize("mode", [NATIVE, COMMERCIAL])
+def test_the_classic_macromodel_of_an_amplifier_follows_its_input(tmp_path: Path, mode: str) -> None:
+    """The form after Boyle, Cohn, Pederson and Solomon, "Macromodeling of integrated circuit operational
+    amplifiers", IEEE Journal of Solid-State Circuits 9 (1974) 353-364 (from memory); values of our own. Open
+    loop gain ga gm r2 fb r0 of some 2e5: a follower is off by microvolts, and by the load's share."""
+    netlist = read(tmp_path, AMPLIFIER, mode)
+    assert at_rest(netlist)["o"] == pytest.approx(2.0, abs=1e-3)
+    engine = session()
+    engine.load([line.text for line in netlist.deck()], netlist.title)
+    assert not watch(engine.listing(), lambda name: 0).unread
+
+
+BOARD = """[board]
+format = 1
+name = "b"
+revision = "A"
+netlist = "b.cir"
+{keys}
+[roles]
+ramp = "a"
+threshold = "b"
+output = "c"
+supply = "V1"
+"""
+
+
+def test_a_board_file_names_the_notation(tmp_path: Path) -> None:
+    (tmp_path / "more").mkdir()
+    library = tmp_path / "more" / "macro.lib"
+    library.write_text("E1 b 0 VALUE={LIMIT(V(a),0,1)}\n")
+    (tmp_path / "b.cir").write_text("title\nV1 a 0 1\nR1 b c 1k\nR2 c 0 1k\n.include more/macro.lib\n")
+    path = tmp_path / "b.board.toml"
+    path.write_text(BOARD.format(keys='include_dialect = { "more/macro.lib" = "commercial" }'))
+    board = load_board(path)
+    assert board.dialects == Dialects(NATIVE, {library.resolve(): COMMERCIAL}) and board.confirmed
+    assert read_netlist(board.netlist, board.include, board.dialects).find("E1")
+    path.write_text(BOARD.format(keys='dialect = "commercial"\nconfirmed = false'))
+    board = load_board(path)
+    assert board.dialects == Dialects(COMMERCIAL) and not board.confirmed
+
+
+@pytest.mark.parametrize(
+    ("keys", "sentence"),
+    [
+        ('dialect = "comercial"', 'did you mean "commercial"'),
+        ('include_dialect = { "nowhere.lib" = "commercial" }', 'there is no file "nowhere.lib"'),
+        ('include_dialect = { "b.cir" = "other" }', '"other" is not known here'),
+        ('confirmed = "no"', "expected true or false"),
+        ("dialect = 3", "expected"),
+    ],
+)
+def test_a_wrong_notation_is_a_finding(tmp_path: Path, keys: str, sentence: str) -> None:
+    (tmp_path / "b.cir").write_text("title\nV1 a 0 1\nR1 a b 1k\nR2 b c 1k\nR3 c 0 1k\n")
+    (tmp_path / "b.board.toml").write_text(BOARD.format(keys=keys))
+    with pytest.raises(BoardError) as caught:
+        load_board(tmp_path / "b.board.toml")
+    found = [finding for finding in caught.value.findings if sentence in finding.message]
+    assert found and found[0].line == 6, str(caught.value)
 
 
 def test_each_file_has_a_notation_of_its_own(tmp_path: Path) -> None:
