@@ -178,13 +178,14 @@ class _Reader:
         return value
 
     def node(self) -> Program:
-        begin = self.spans[self.at][0] if self.at < len(self.spans) else 0
-        self.take()
-        end = self.spans[self.at - 1][1]
-        while self.at < len(self.spans) and self.spans[self.at][0] == end and self.peek() is None:
-            self.take()  # a name may begin with a digit: 3v3, 2out
-            end = self.spans[self.at - 1][1]
-        return _node(self.text[begin:end].lower(), self.column)
+        """A node's name, whatever it looks like: ``3v3``, ``in+``, ``n-1``; it ends at a comma or bracket."""
+        begin = self.spans[self.at][0] if self.at < len(self.spans) else len(self.text)
+        end = next((place for place in range(begin, len(self.text)) if self.text[place] in ",)"), begin)
+        if end == begin:
+            raise ValueError("the name of a node is missing")
+        while self.at < len(self.spans) and self.spans[self.at][0] < end:
+            self.at += 1
+        return _node(self.text[begin:end].strip().lower(), self.column)
 
     def probe(self, name: str) -> Program:
         """What follows ``v(`` or ``i(``."""

@@ -243,6 +243,30 @@ def test_the_native_mode_says_which_mode_might_read_it(tmp_path: Path, line: str
     read(tmp_path, f"V1 a 0 1\nR9 b a 1k\n{line}")
 
 
+@pytest.mark.parametrize(
+    ("plus", "minus"), [("in+", "in-"), ("N-1", "2x"), ("3v3", "Net-_U1-Pad3_"), ("7", "12")]
+)
+def test_names_of_nodes_may_look_like_anything(tmp_path: Path, plus: str, minus: str) -> None:
+    """In the engine and for the step control alike."""
+    netlist = read(
+        tmp_path,
+        f"V1 {plus} 0 2\nV2 {minus} 0 1.5\nE1 o 0 VALUE={{LIMIT(V({plus},{minus}),0,V({plus}))}}\nR1 o 0 1",
+    )
+    assert at_rest(netlist)["o"] == pytest.approx(0.5)
+    engine = session()
+    engine.load([line.text for line in netlist.deck()], netlist.title)
+    seen = watch(engine.listing(), lambda name: {plus.lower(): 0, minus.lower(): 1}[name])
+    assert not seen.unread and len(seen.gaps) == 2
+
+
+def test_a_smooth_switch_may_say_how_it_begins(tmp_path: Path) -> None:
+    netlist = read(
+        tmp_path,
+        "V1 a 0 2\nS1 a b a 0 SM OFF\nR1 b 0 1k\n.MODEL SM VSWITCH Ron=1k Roff=1Meg Von = 1.5 Voff=0.5",
+    )
+    assert at_rest(netlist)["b"] == pytest.approx(1.0)
+
+
 AMPLIFIER = """VP p 0 15
 VN n 0 -15
 VI i 0 2

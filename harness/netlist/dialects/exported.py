@@ -91,9 +91,9 @@ def _inner_parts(
     yield " ".join([name, *nodes, *rest])
     for key, start, end in zip(steps, joints, [*joints[1:], far], strict=False):
         yield f"{key[0].upper()}{name}_{key} {start} {end} {given[key]}"
-    for key in ("rpar", "cpar"):
-        if key in given:
-            yield f"{key[0].upper()}{name}_{key} {one} {other} {given[key]}"
+    for beside in ("rpar", "cpar"):
+        if beside in given:
+            yield f"{beside[0].upper()}{name}_{beside} {one} {other} {given[beside]}"
 
 
 def _is_zero(value: str) -> bool:

@@ -244,6 +244,7 @@ class _Translator:
         if letter == "q":
             text = re.sub(r"\[\s*([^\[\]\s]+)\s*\]", r" \1 ", text)
         if letter in "sw":
+            text = re.sub(r"\s+(on|off)$", "", text, flags=re.IGNORECASE)
             model = words.split(text)[-1].lower()
             smooth = self.find(lambda place: dict(place.smooth), model)
             if isinstance(smooth, tuple):
