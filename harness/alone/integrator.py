@@ -57,15 +57,21 @@ class Amplifier:
         """Its line with nodes ``plus``, ``minus`` and ``output``, its rails, and its load."""
         own = {self.nodes.ramp: "output", self.nodes.minus: "minus", self.nodes.plus: "plus"}
         line = self.part.line("dut", _renamed(own, set(self.held)))
-        rails = [volts(f"held{k}", f"held_{n}", v) for k, (n, v) in enumerate(sorted(self.held.items()))]
+        rails = [
+            volts(f"held{k}", _spelled(f"held_{n}"), v) for k, (n, v) in enumerate(sorted(self.held.items()))
+        ]
         loaded = [volts("feed", "feed", self.feed), ohms("load", "feed", "output", self.load)]
         return [line, *rails, *(loaded if np.isfinite([self.feed, self.load]).all() else [])]
 
 
 def _renamed(own: Mapping[str, str], held: set[str]) -> Callable[[str], str]:
-    return lambda node: own.get(
-        node.lower(), f"held_{node.lower()}" if node.lower() in held else node.lower()
-    )
+    rails = {node: _spelled(f"held_{node}") for node in held}
+    return lambda node: own.get(node.lower(), rails.get(node.lower(), node.lower()))
+
+
+def _spelled(node: str) -> str:
+    """A node's name on a bench, where no instance is around it."""
+    return node.replace(".", "_")
 
 
 def amplifier_at_rest(engine: Engine, amplifier: Amplifier, level: float) -> tuple[float, float]:
@@ -146,13 +152,14 @@ class Trip:
         """Their lines with nodes of their own; the ramp's is ``ramp``, the switch's resistor hangs on
         ``path`` and its current flows into ``vground``."""
         own = {
-            node: f"n{tag}_{node}"
+            node: _spelled(f"n{tag}_{node}")
             for alone in self.around
             for node in alone.part.nodes
             if node not in self.held
         }
         own |= {
-            n: f"n{tag}_{n}" for n in (self.nodes.sense, self.nodes.level, self.nodes.output, self.nodes.gate)
+            n: _spelled(f"n{tag}_{n}")
+            for n in (self.nodes.sense, self.nodes.level, self.nodes.output, self.nodes.gate)
         }
         own = {node: name for node, name in own.items() if node not in self.held and node != GROUND}
         own |= {self.nodes.ramp: f"ramp{tag}"}
@@ -167,11 +174,13 @@ class Trip:
 
     def rails(self) -> list[str]:
         """What they hang on."""
-        return [volts(f"held{k}", f"held_{n}", v) for k, (n, v) in enumerate(sorted(self.held.items()))]
+        return [
+            volts(f"held{k}", _spelled(f"held_{n}"), v) for k, (n, v) in enumerate(sorted(self.held.items()))
+        ]
 
     def output(self, tag: str = "") -> str:
         """Name of the comparator's output node."""
-        return f"n{tag}_{self.nodes.output}"
+        return _spelled(f"n{tag}_{self.nodes.output}")
 
     def before(self, end: float, start: float) -> float:
         """A level of the ramp (V) on the far side of the end of the reset: there the sweep goes on."""

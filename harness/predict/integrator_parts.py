@@ -7,7 +7,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from harness.pins import lowest_rail, named_pins
+from harness.pins import all_parts, lowest_rail, named_pins, part_of
 
 if TYPE_CHECKING:
     from harness.intent.cores import IntegratorCore
@@ -38,12 +38,13 @@ def _nodes(part: Part | None) -> list[str]:
 
 def parts_of(netlist: Netlist, ramp: str, core: IntegratorCore) -> Parts | None:
     """The nodes of a core; None where one of them cannot be told."""
-    amplifier, comparator = (netlist.parts.get(name.lower()) for name in (core.amplifier, core.comparator))
-    switch = netlist.parts.get((core.reset_switch or "").lower())
+    amplifier, comparator, switch = (
+        part_of(netlist, name) for name in (core.amplifier, core.comparator, core.reset_switch)
+    )
     if amplifier is None or comparator is None or switch is None:
         return None
     ramp = ramp.lower()
-    minus = next((node for node in _nodes(netlist.parts.get(core.capacitor.lower())) if node != ramp), None)
+    minus = next((node for node in _nodes(part_of(netlist, core.capacitor)) if node != ramp), None)
     plus = _plus(netlist, amplifier, ramp, minus)
     gate = _control(switch, minus)
     output = _output(netlist, core, comparator, gate)
@@ -89,7 +90,7 @@ def _output(netlist: Netlist, core: IntegratorCore, comparator: Part, gate: str 
     named, pins = named_pins(netlist, comparator), _nodes(comparator)
     if "output" in named:
         return named["output"]
-    pullup = _nodes(netlist.parts.get((core.gate_pullup or "").lower()))
+    pullup = _nodes(part_of(netlist, core.gate_pullup))
     return next(
         (node for node in pins if node == gate or (node in pullup and node != core.trip.lower())), None
     )
@@ -103,7 +104,5 @@ def _sense(netlist: Netlist, comparator: Part, level: str, output: str | None) -
     if len(inputs) == 2:
         return next((node for node in inputs if node != level), None)
     pins = [node for node in _nodes(comparator) if node not in (level, output)]
-    joined = [
-        set(_nodes(part)) for part in netlist.parts.values() if part.letter == "r" and output in _nodes(part)
-    ]
+    joined = [set(ends) for _, letter, ends in all_parts(netlist) if letter == "r" and output in ends]
     return next((node for node in pins if any(node in ends for ends in joined)), None)

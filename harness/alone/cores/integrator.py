@@ -5,7 +5,7 @@ is drawn around it."""
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -18,7 +18,8 @@ from harness.alone.comparator import Pins, Surroundings
 from harness.alone.conditions import Conditions, median, slope_knots, the_engine
 from harness.alone.integrator import Amplifier, Trip
 from harness.alone.subject import Bench, Refused, Value
-from harness.netlist import Part
+from harness.netlist import FlatPart
+from harness.pins import all_parts
 from harness.predict.cores import integrator as cores
 from harness.predict.cores.integrator import TripNetwork
 from harness.predict.integrator_parts import Parts
@@ -66,10 +67,11 @@ class _Setup:
         return PartAlone.of(self.on.netlist, cores.core_of(self.on.drawn).reset_switch)
 
     @cached_property
-    def around(self) -> tuple[Part, ...]:
+    def around(self) -> tuple[PartAlone, ...]:
         """Resistors, capacitors and diodes that the trip comparator's pins and the gate reach without passing
         a rail, the ramp or the virtual ground."""
-        parts = self.on.netlist.parts
+        netlist, drawn = self.on.netlist, self.on.drawn
+        parts = {name: each for name, each in netlist.flat.items() if not drawn.is_known(name)}
         fixed = self._fed | {self.nodes.ramp, self.nodes.minus, self.nodes.far}
         found: set[str] = set()
         waiting = [node for node in (*self._pins, self.nodes.gate) if node not in fixed]
@@ -77,18 +79,26 @@ class _Setup:
         while waiting:
             node = waiting.pop()
             for name, part in parts.items():
-                if part.letter in "rcd" and node in part.nodes[:2]:
+                if part.part.letter in "rcd" and node in part.nodes[:2]:
                     found.add(name)
                     new = [other for other in part.nodes[:2] if other not in fixed and other not in seen]
                     seen.update(new)
                     waiting += new
-        return tuple(part for name, part in parts.items() if name in found)
+        return tuple(self._alone(parts[name]) for name in parts if name in found)
+
+    def _alone(self, found: FlatPart) -> PartAlone:
+        """A part with its nodes as the engine names them, its value a number."""
+        part = replace(found.part, nodes=found.nodes)
+        if part.letter not in "rc":
+            return PartAlone(part, tuple(support_lines(self.on.netlist, [part])))
+        return PartAlone(replace(part, value_text=repr(self.on.netlist.value(found.name))), ())
 
     @cached_property
     def _fed(self) -> set[str]:
         """Nodes that a source holds."""
-        parts = self.on.netlist.parts.values()
-        return {node for part in parts if part.letter == "v" for node in part.nodes} | {GROUND}
+        known, parts = self.on.drawn.is_known, all_parts(self.on.netlist)
+        nodes = (ends for name, letter, ends in parts if letter == "v" and not known(name))
+        return {node for ends in nodes for node in ends} | {GROUND}
 
     @cached_property
     def _pins(self) -> tuple[str, ...]:
@@ -97,7 +107,7 @@ class _Setup:
     @cached_property
     def rails(self) -> tuple[str, ...]:
         """What the comparator and the parts around it hang on, ground apart."""
-        ends = [*(node for part in self.around for node in part.nodes[:2]), *self._pins]
+        ends = [*(node for alone in self.around for node in alone.part.nodes[:2]), *self._pins]
         return tuple(sorted({node for node in ends if node in self._fed} - {GROUND, self.nodes.ramp}))
 
     def voltage(self, node: str, supply: float) -> float:
@@ -114,13 +124,12 @@ class _Setup:
         drawn = self.on.drawn
         core = cores.core_of(drawn)
         resistance = median(drawn.value(core.reset_resistor)) if core.reset_resistor else 0.0
-        support = support_lines(self.on.netlist, [self.comparator.part, self.switch.part, *self.around])
-        around = tuple(PartAlone(part, ()) for part in self.around)
+        support = [line for each in (self.comparator, self.switch, *self.around) for line in each.support]
         held = {node: self.voltage(node, supply) for node in self.rails}
         ground = self.voltage(self.nodes.minus, supply)
         return Trip(
-            self.comparator, self.switch, around, tuple(support), self.nodes, held, ground, resistance,
-            temperature,
+            self.comparator, self.switch, self.around, tuple(dict.fromkeys(support)), self.nodes, held,
+            ground, resistance, temperature,
         )  # fmt: skip
 
     @cached_property
