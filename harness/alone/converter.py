@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.alone.bench import Engine, PartAlone, deck, volts
+from harness.alone.bench import Engine, PartAlone, deck, integral, piecewise, run, volts
+from harness.alone.core import CHARGE_STEPS, PAUSE, RUN
 from harness.predict.converter import thermal_voltage
 
 Array = NDArray[np.float64]
@@ -60,3 +61,22 @@ def currents(
         found["output"].append(at["b1"])
         found["reference"].append(at["b0"])
     return found
+
+
+def collector_capacitance(
+    engine: Engine, pair: Pair, base: float, low: float, high: float, temperature: float
+) -> float:
+    """Capacitance (F) between output collector and its base, the collector between ``low`` and ``high`` (V).
+
+    From the charge that the base gives and takes as the collector falls and rises; steady currents cancel.
+    """
+    times = np.cumsum([0.0, PAUSE, RUN, PAUSE, RUN])
+    points = list(zip(times, (low, low, high, high, low), strict=True))
+    elements = [pair.line(), *(volts(node, node, base) for node in ("b0", "b1", "c0", "e"))]
+    elements.append(piecewise("drive", "c1", points))
+    stop = float(times[-1]) + 0.5 * PAUSE
+    waves = run(engine, pair.part.support, elements, temperature, stop, "collector of a pair", CHARGE_STEPS)
+    time, current = waves["time"], waves["vb1#branch"]
+    down = integral(time, current, float(times[2]) + 0.5 * PAUSE)
+    up = integral(time, current, 0.5 * PAUSE) - down
+    return (up - down) / (2 * (high - low))

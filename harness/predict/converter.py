@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -42,8 +42,9 @@ EARLY = Effect("Early effect in the converter", ("converter.gain",))
 BASE = Effect(
     "base current of the converter at its dividers", ("converter.base_output", "converter.base_reference")
 )
+COLLECTOR = Effect("collector capacitance of the converter at its divider", ("converter.collector",))
 AMPLIFIER = Effect("input offset of the converter's amplifier", ("converter.amplifier_offset",))
-EFFECTS = (WARMTH, BULK, EARLY, BASE, AMPLIFIER)
+EFFECTS = (WARMTH, BULK, EARLY, BASE, COLLECTOR, AMPLIFIER)
 
 
 def thermal_voltage(temperature: Array | float) -> Array:
@@ -73,6 +74,18 @@ def drift(octaves: Array | float, kelvin: Array | float, temperature: float) -> 
     warms by ``kelvin``: 1200 n (T / (T + dT) - 1), about -1/T."""
     start = temperature + ZERO_CELSIUS
     return np.asarray(1200.0 * np.asarray(octaves) * (start / (start + np.asarray(kelvin)) - 1.0))
+
+
+@lru_cache(maxsize=4)
+def _room(drawn: Drawn) -> Drawn:
+    """The same corners at 25 degC."""
+    columns = {
+        name: drawn.values[axis.sets.lower()]
+        for name, axis in drawn.board.axes.items()
+        if axis.sets and axis.sets.lower() in drawn.values
+    }
+    corners = pd.DataFrame(columns | {TEMPERATURE: drawn.all(ROOM_TEMPERATURE)})
+    return Drawn(drawn.board, drawn.netlist, corners)
 
 
 @dataclass(frozen=True)
@@ -141,21 +154,18 @@ class DrawnConverter:
 
     def at_room(self) -> DrawnConverter:
         """The same at 25 degC everywhere."""
-        drawn = self.drawn
-        if TEMPERATURE not in drawn.board.axes:
+        if TEMPERATURE not in self.drawn.board.axes:
             return self
-        columns = {
-            name: drawn.values[axis.sets.lower()]
-            for name, axis in drawn.board.axes.items()
-            if axis.sets and axis.sets.lower() in drawn.values
-        }
-        corners = pd.DataFrame(columns | {TEMPERATURE: drawn.all(ROOM_TEMPERATURE)})
-        return DrawnConverter(Drawn(drawn.board, drawn.netlist, corners), self.keys)
+        return DrawnConverter(_room(self.drawn), self.keys)
 
     def currents(
-        self, known: Characteristics, on: frozenset[Effect], levels: tuple[Array, ...]
+        self, known: Characteristics, on: frozenset[Effect], levels: tuple[Array, ...], capacitance: Array
     ) -> list[Array]:
-        """Output current (A) with the collector at each of ``levels`` (V), the effects ``on`` in force."""
+        """Output current (A) with the collector at each of ``levels`` (V), the effects ``on`` in force.
+
+        It sweeps ``capacitance`` (F): the moving collector draws C_cb I / C out of the base's divider, which
+        is taken to settle within the reset.
+        """
         at = self if WARMTH in on else self.at_room()
         where = {"temperature": self.drawn.temperature, "supply": self.drawn.supply}
         reference, drive = at.reference, at.drive
@@ -163,15 +173,19 @@ class DrawnConverter:
             offset = known.table("converter.amplifier_offset").at(**where)
             reference = reference - at.sign * offset / at.drawn.resistance(at.sense)
         current = converted(reference, drive, at.drawn.temperature)
+        outer, inner = (at.drawn.resistance(node) for node in (at.keys.output_base, at.keys.reference_base))
+        shift = drawn_out = at.drawn.all(0.0)
         if BASE in on:
-            outer, inner = (
-                at.drawn.resistance(node) for node in (at.keys.output_base, at.keys.reference_base)
-            )
-            taken = known.table("converter.base_reference").at(**where, current=np.log10(reference))
-            for _ in range(3):
-                base = known.table("converter.base_output").at(**where, current=np.log10(current))
-                shifted = drive - base * outer + taken * inner
-                current = converted(reference, shifted, at.drawn.temperature)
+            shift = known.table("converter.base_reference").at(**where, current=np.log10(reference)) * inner
+        for _ in range(3):
+            drawn_out = at.drawn.all(0.0)
+            if BASE in on:
+                drawn_out = drawn_out + known.table("converter.base_output").at(
+                    **where, current=np.log10(current)
+                )
+            if COLLECTOR in on:
+                drawn_out = drawn_out + known.table("converter.collector").at(**where) * current / capacitance
+            current = converted(reference, drive + shift - drawn_out * outer, at.drawn.temperature)
         gains = self._gains(known, on, where, current, levels)
         return [current * gain for gain in gains]
 

@@ -21,7 +21,7 @@ from harness.predict.core import Delay, no_delay
 from harness.predict.ramp import Piece, Ramp, straight
 
 Array = NDArray[np.float64]
-STEPS, PIECES = 400, 60  # of the integration, and of the record that is made of it
+STEPS, PIECES = 160, 40  # of the integration, and of the record that is made of it
 _SHORTEST = 1e-13  # s
 
 
@@ -43,7 +43,7 @@ class LevelTable:
         if len(self.levels) == 1:
             return self.figures[:, 0]
         step = self.levels[1] - self.levels[0]
-        place = np.clip(np.nan_to_num((level - self.levels[0]) / step), 0.0, len(self.levels) - 1.0)
+        place = np.minimum(np.fmax((level - self.levels[0]) / step, 0.0), len(self.levels) - 1.0)
         first = np.minimum(place.astype(np.intp), len(self.levels) - 2)
         share, rows = place - first, np.arange(len(self.figures))
         return np.asarray(self.figures[rows, first] * (1.0 - share) + self.figures[rows, first + 1] * share)

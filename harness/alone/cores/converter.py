@@ -35,7 +35,8 @@ def converter_benches(
     on: Conditions, keys: Converter, span: tuple[float, float]
 ) -> Iterator[Bench | Refused]:
     """All benches of a converter whose output collector moves between the levels of ``span`` (V)."""
-    names = ("converter.gain", "converter.base_output", "converter.base_reference")
+    names = ("converter.gain", "converter.base_output", "converter.base_reference",
+             "converter.collector")  # fmt: skip
     drawn, grid = DrawnConverter(on.drawn, keys), on.grid
     pair = pair_on(on, keys)
     reference, current = median(drawn.reference), drawn.current[np.isfinite(drawn.current)]
@@ -62,6 +63,9 @@ def converter_benches(
             names[0]: np.moveaxis(gain, 1, 2),
             names[1]: np.array([cell["output"] for cell in middle]),
             names[2]: np.array([[cell["reference"][len(decades) // 2]] for cell in middle]),
+            names[3]: np.array(
+                [alone.collector_capacitance(engine, pair, base, *span, float(t)) for t in grid.temperatures]
+            ),
         }
 
     axes = {"temperature": grid.temperatures, "current": decades}
@@ -70,6 +74,12 @@ def converter_benches(
         Value(names[0], "", origin, {**axes, "level": levels}),
         Value(names[1], "A", origin, axes),
         Value(names[2], "A", origin, {**axes, "current": np.log10([reference])}),
+        Value(
+            names[3],
+            "F",
+            f"model {pair.part.part.model} alone, collector moved",
+            {"temperature": grid.temperatures},
+        ),
     )
     subject = {
         "pair": pair,

@@ -313,13 +313,20 @@ def _capacitance(on: Conditions, stage: TripStage) -> Iterator[Bench]:
     lines += [volts(f"h{k}", node, value) for k, (node, value) in enumerate(sorted(held.items()))]
 
     def measure() -> dict[str, Array]:
+        halves = ((low, 0.5 * (low + high)), (0.5 * (low + high), high))
         figures = [
-            [cores.added_capacitance(the_engine(), support, lambda node: lines, low, high, float(t))]
+            [
+                [
+                    cores.added_capacitance(the_engine(), support, lambda node: lines, *half, float(t))
+                    for half in halves
+                ]
+            ]
             for t in grid.temperatures
         ]
         return {"ramp.capacitance": np.array(figures)}
 
-    axes = {"temperature": grid.temperatures, "supply": np.array([supply])}
+    quarters = low + (high - low) * np.array([0.25, 0.75])
+    axes = {"temperature": grid.temperatures, "supply": np.array([supply]), "level": quarters}
     origin = f"{', '.join(words)} on a driven node, alone"
     subject = {"lines": lines, "support": support, "low": low, "high": high, "grid": axes}
     yield Bench("capacitance on the ramp", (Value("ramp.capacitance", "F", origin, axes),), subject, measure)

@@ -127,7 +127,9 @@ def _ramp(
     wanted = sweep_current(drawn)
     current, droop = wanted, drawn.all(0.0)
     if core.converter:
-        at_low, at_high = DrawnConverter(drawn, core.converter).currents(known, on, (ideal_low, ideal_high))
+        at_low, at_high = DrawnConverter(drawn, core.converter).currents(
+            known, on, (ideal_low, ideal_high), drawn.value(core.capacitor)
+        )
         droop = (at_low - at_high) / (ideal_high - ideal_low)
         current = at_low + droop * ideal_low
     if MIRROR in on:

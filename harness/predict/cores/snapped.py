@@ -5,7 +5,9 @@ exponential converter; where the board draws a follower, the ramp is what that g
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,6 +123,7 @@ def trip_at(drawn: Drawn, gate: Array) -> Array:
     return at_zero + (at_one - at_zero) * gate
 
 
+@lru_cache(maxsize=16)
 def _with_gate(drawn: Drawn, volts: float) -> Array:
     gate, trip = gate_node(drawn), core_of(drawn).trip.lower()
     if gate is None:
@@ -129,6 +132,7 @@ def _with_gate(drawn: Drawn, volts: float) -> Array:
     return drawn.unknown if found is None else np.broadcast_to(found, (drawn.count,))
 
 
+@lru_cache(maxsize=8)
 def trip_resistance(drawn: Drawn) -> Array:
     """Resistance (Ohm) at the trip node while the comparator holds its output."""
     gate = gate_node(drawn)
@@ -187,9 +191,26 @@ class _Figures:
         return at
 
 
+#: cycles worked out for a drawing, by what decides them; the real-part values are kept along, so that their
+#: identity stays theirs
+_CYCLES: WeakKeyDictionary[Drawn, dict[tuple[object, ...], tuple[Characteristics, Ramp]]] = (
+    WeakKeyDictionary()
+)
+
+
 def _ramp(
     drawn: Drawn, known: Characteristics, on: frozenset[Effect], threshold: Array, high_below: bool
-) -> Ramp | None:
+) -> Ramp:
+    """The cycle; effects of the slicing stage do not change it, so it is worked out once without them."""
+    cycles, own = _CYCLES.setdefault(drawn, {}), on & frozenset(EFFECTS)
+    shared = core_of(drawn).follower is None and RAMP_BIAS in own
+    key = (id(known), own, np.asarray(threshold).tobytes() if shared else b"")
+    if key not in cycles:
+        cycles[key] = (known, _cycle(drawn, known, own, threshold))
+    return cycles[key][1]
+
+
+def _cycle(drawn: Drawn, known: Characteristics, on: frozenset[Effect], threshold: Array) -> Ramp:
     core, real = core_of(drawn), _Figures(drawn, known)
     low, high = rails(drawn)
     if TRIP_LEVELS in on:
@@ -203,10 +224,12 @@ def _ramp(
 
     top = reference_level(drawn)
     at_trip, at_top = _currents(drawn, real, on, trip, top, threshold)
-    droop = (at_top - at_trip) / (top - trip)
     capacitance = drawn.value(core.capacitor)
-    if RAMP_CAPACITANCE in on:
-        capacitance = capacitance + real.one("ramp.capacitance")
+    if RAMP_CAPACITANCE in on:  # it depends on the level: as currents that sweep a capacitance that does not
+        below, above = (capacitance + added for added in _added(real, trip, top))
+        capacitance = 0.5 * (below + above)
+        at_trip, at_top = at_trip * capacitance / below, at_top * capacitance / above
+    droop = (at_top - at_trip) / (top - trip)
     resistance = drawn.value(core.reset_resistor) if core.reset_resistor else drawn.all(0.0)
     switch = constant(resistance)
     if ON_RESISTANCE in on:
@@ -239,7 +262,9 @@ def _currents(
     """What takes the capacitor down (A) at the trip level and at the reference."""
     core = core_of(drawn)
     if core.converter:
-        found = DrawnConverter(drawn, core.converter).currents(real.known, on, (trip, top))
+        found = DrawnConverter(drawn, core.converter).currents(
+            real.known, on, (trip, top), drawn.value(core.capacitor)
+        )
     else:
         found = [_fixed(drawn), _fixed(drawn)]
     at_trip, at_top = found
@@ -255,6 +280,14 @@ def _currents(
     else:
         bias = 0.0
     return at_trip - bias, at_top - bias
+
+
+def _added(real: _Figures, trip: Array, top: Array) -> tuple[Array, Array]:
+    """What the parts add to the capacitor (F) at trip level and top, on a line through its knots."""
+    table = real.against_level("ramp.capacitance")
+    (low, high), (first, last) = table.levels, (table.figures[:, 0], table.figures[:, -1])
+    rise = (last - first) / (high - low)
+    return first + rise * (trip - low), first + rise * (top - low)
 
 
 def _series(drawn: Drawn) -> tuple[Array, Array]:
