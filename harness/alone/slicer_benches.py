@@ -270,5 +270,5 @@ def _full_sink(
     voltage, resistor, capacitor = (np.array([value]) for value in (feed, resistance, load))
     sink = output.SinkCurve(curve[0], curve[1][None, :])
     low = output.low_level(voltage, resistor, sink)
-    middle, edge, _ = output.fall(voltage, resistor, capacitor, low, voltage, sink)
+    middle, edge, *_ = output.fall(voltage, resistor, capacitor, low, voltage, sink)
     return float(middle[0]), float(edge[0])

@@ -79,16 +79,18 @@ def fall(
     low: Array,
     high: Array,
     curve: SinkCurve | None,
-) -> tuple[Array, Array, Array]:
+) -> tuple[Array, Array, Array, Array]:
     """The falling edge, from the instant the output conducts fully.
 
     Law: C dV/dt = (V_open - V) / R - I_sink(V), integrated over the measured curve.
 
-    :returns: time to the 50 % level, time from 90 % to 10 %, both in s, and the area above the low level that
-        the edge adds after that instant divided by the swing (s). All 0 for an ideal switch (``curve`` None).
+    :returns: time to the 50 % level, time from 90 % to 10 %, both in s, the area above the low level that the
+        edge adds after that instant divided by the swing (s), and the same of the square (s). All 0 for an
+        ideal switch (``curve`` None).
     """
     if curve is None:
-        return np.zeros_like(low), np.zeros_like(low), np.zeros_like(low)
+        nothing = np.zeros_like(low)
+        return nothing, nothing, nothing, nothing
     shares = 1.0 - np.concatenate([np.linspace(0.0, 0.9, 181), 1.0 - np.geomspace(0.1, 1e-4, 60)[1:]])
     levels = low[:, None] + (high - low)[:, None] * shares[None, :]
     net = curve.at(levels) - (open_voltage[:, None] - levels) / resistance[:, None]
@@ -98,4 +100,5 @@ def fall(
     elapsed = np.concatenate([np.zeros((len(low), 1)), np.cumsum(steps, axis=1)], axis=1)
     middle, tenth, ninetieth = (int(np.argmin(np.abs(shares - s))) for s in (0.5, 0.1, 0.9))
     area = np.sum(steps * 0.5 * (shares[1:] + shares[:-1])[None, :], axis=1)
-    return elapsed[:, middle], elapsed[:, tenth] - elapsed[:, ninetieth], area
+    square = np.sum(steps * 0.5 * (shares[1:] ** 2 + shares[:-1] ** 2)[None, :], axis=1)
+    return elapsed[:, middle], elapsed[:, tenth] - elapsed[:, ninetieth], area, square

@@ -35,7 +35,8 @@ _OF_THE_LEVELS = frozenset({named.SATURATION, named.HIGH_SHORTFALL, named.LEAKAG
 class Standing:
     """The output in both states. Pin levels ``low`` and ``high`` (V), ``sink`` (A, low state); edges at the
     board's output in s: from the start of each to 50 %, and 10 % to 90 %; ``fall_area`` and ``rise_area``:
-    what the pin's own edges, taken as straight, add to and take from the pulse, divided by its swing (s).
+    what the pin's own edges add to and take from the pulse, divided by its swing (s); ``square``: what both
+    do to the square of the pulse beyond that.
     ``phases``: high and low state of the network, None where its parts are not all understood; ``slow``:
     which of their modes outlive a cycle."""
 
@@ -48,6 +49,7 @@ class Standing:
     fall_time: Array
     rise_area: Array
     fall_area: Array
+    square: Array
     phases: tuple[Phase, Phase] | None
     slow: tuple[NDArray[np.bool_], NDArray[np.bool_]]
     low_state: PinState
@@ -196,7 +198,7 @@ class OutputStage:
         low, high, low_state, phases = states.low, states.high, states.low_state, states.phases
         sink = (self.open_voltage - low) / self.resistance
         rise_ramp = fall_ramp = fall_start = none
-        fall_area, own_rise, direct = none, none, None
+        fall_area, square, own_rise, direct = none, none, none, None
         if self.driven:
             if named.SLEW in on:
                 rise_ramp, fall_ramp = (
@@ -204,11 +206,14 @@ class OutputStage:
                     for name, slope in zip(("slicer.rise_edge", "slicer.fall_edge"), slopes, strict=True)
                 )
                 fall_area = 0.5 * fall_ramp
+                square = -(fall_ramp + rise_ramp) / 6.0
         else:
             curve = self.sink_curve if named.SATURATION in on else None
             direct = output.fall(self.open_voltage, self.resistance, self.capacitance, low, high, curve)
             fall_ramp = direct[1] / FULL
-            fall_start, fall_area = direct[0] - 0.5 * fall_ramp, direct[2]
+            own = np.where(direct[2] > 0, low_state.resistance * self.capacitance, 0.0)  # is a mode already
+            fall_start, fall_area = direct[0] - 0.5 * fall_ramp, direct[2] - own
+            square = direct[3] - direct[2] + 0.5 * own
             own_rise = self._figure("slicer.rise_extra") if named.OWN_RISE in on else none
         if self.network is None or phases is None:
             unknown = drawn.unknown
@@ -222,6 +227,7 @@ class OutputStage:
                 unknown,
                 none,
                 none,
+                none,
                 None,
                 (none > 0, none > 0),
                 low_state,
@@ -231,14 +237,12 @@ class OutputStage:
         rise = Edge.between(phases[1], phases[0], node, slow[0], rise_ramp)
         if direct is not None and self.node == drawn.pin:  # the sink's curve says it all
             fall_middle, fall_time = direct[0], direct[1]
-            own = low_state.resistance * self.capacitance
-            fall_area = np.where(fall_area > 0, fall_area - own, 0.0)
         else:
             fall = Edge.between(phases[0], phases[1], node, slow[1], fall_ramp)
             fall_middle, fall_time = fall_start + fall.time_to(0.5), fall.duration
         return Standing(
             low, high, sink, rise.time_to(0.5), rise.duration + own_rise, fall_middle, fall_time,
-            0.5 * rise_ramp, fall_area, phases, slow, low_state,
+            0.5 * rise_ramp, fall_area, square, phases, slow, low_state,
             states.high_state,
         )  # fmt: skip
 
@@ -274,7 +278,7 @@ class OutputStage:
             swing = Edge.between(low_phase, high_phase, node, standing.slow[0], 0.0 * period).swing
             low, high = cycle.level(1, node), cycle.level(0, node)
             total, squares = cycle.integrals(node, low)
-            squares = squares - late * swing**2 * (standing.fall_area + standing.rise_area) / 3.0
+            squares = squares + late * swing**2 * standing.square
             mean = total / period
             figures += [low, high, low + mean, np.sqrt(np.maximum(squares / period - mean**2, 0.0))]
         low, high, mean, ac_rms, pin_low, _, pin_mean, pin_ac_rms = figures

@@ -17,6 +17,7 @@ import pandas as pd
 from whole_job import At, Job, result_and_prediction
 
 from harness.predict import effects as named
+from harness.predict.cores import charged, source
 from harness.predict.effects import Effect
 from harness.predict.refined import INTERACTION
 from harness.resources import netlists_folder
@@ -27,7 +28,7 @@ CLOSE, NOTHING = 0.10, 0.05  # of an effect, of a tolerance
 COMPARATOR = "comparator_393"
 FET, PNP = "mosfet_small_n", "pnp_small"
 #: effects that depend on the trip comparator's own speed and on what it drives
-SWITCHING = (named.CLOSE_DELAY, named.OPEN_DELAY)
+SWITCHING = (charged.CLOSE_DELAY, charged.OPEN_DELAY)
 
 
 @dataclass(frozen=True)
@@ -81,15 +82,15 @@ PAIRS = (
     Pair(SLICER, "delay", (named.SLICER_DELAY, named.TURN_ON), (parameter("Xslice", "delay=0"),)),
     Pair(SLICER, "load capacitor", (named.EDGES,), ((r"(?m)^Cload out 0 1n$", "Cload out 0 1f"),)),
     Pair(
-        SLICER, "time of the fall", (named.SOURCE_RESET,), ((r"fall=10u dwell=0.2u", "fall=10n dwell=1n"),),
+        SLICER, "time of the fall", (source.RESET,), ((r"fall=10u dwell=0.2u", "fall=10n dwell=1n"),),
     ),
     Pair(TONE_BOX, "saturation", (named.SATURATION,), (parameter("Xslice", "saturation=0"),)),
     Pair(
-        TONE_BOX, "bias of the slicer", (named.THRESHOLD_BIAS, named.RAMP_BIAS),
+        TONE_BOX, "bias of the slicer", (named.THRESHOLD_BIAS, charged.RAMP_BIAS),
         (parameter("Xslice", "bias=0"),),
     ),
     Pair(
-        TONE_BOX, "bias of the trip comparator", (named.TRIP_BIAS, named.RAMP_BIAS),
+        TONE_BOX, "bias of the trip comparator", (charged.TRIP_BIAS, charged.RAMP_BIAS),
         (parameter("Xtrip", "bias=0"),),
     ),
     Pair(
@@ -98,19 +99,19 @@ PAIRS = (
     ),
     Pair(TONE_BOX, "delay of the trip comparator", SWITCHING, (parameter("Xtrip", "delay=0"),)),
     Pair(
-        TONE_BOX, "trip offset of 20 mV", (named.TRIP_OFFSET,),
+        TONE_BOX, "trip offset of 20 mV", (charged.TRIP_OFFSET,),
         ((r"offset=20m", "offset=0"),), (parameter("Xtrip", "offset=20m"),),
     ),
     Pair(
-        TONE_BOX, "switch of 40 Ohm", (named.ON_RESISTANCE, *SWITCHING),
+        TONE_BOX, "switch of 40 Ohm", (charged.ON_RESISTANCE, *SWITCHING),
         ((r"rd=40\.0", "rd=1e-6"),), own_model("Mreset", FET, rd=40.0, rs=1e-6),
     ),
     Pair(
-        TONE_BOX, "pull-down switch of 40 Ohm", (named.FOOT_RESISTANCE, *SWITCHING),
+        TONE_BOX, "pull-down switch of 40 Ohm", (charged.FOOT_RESISTANCE, *SWITCHING),
         ((r"rd=40\.0", "rd=1e-6"),), own_model("Mpull", FET, rd=40.0, rs=1e-6),
     ),
     Pair(
-        TONE_BOX, "ideal mirror", (named.MIRROR, named.RAMP_CAPACITANCE),
+        TONE_BOX, "ideal mirror", (charged.MIRROR, charged.RAMP_CAPACITANCE),
         (
             (r"(?m)^Q[1-4] .*\n", ""),
             (r"(?m)^Ipitch .*$", "Ipitch pitch 0 15u\nVsense vcc pitch 0\nFmirror vcc ramp Vsense 1"),
@@ -118,7 +119,7 @@ PAIRS = (
         intent=((r"(?m)^mirror = .*\n", ""),),
     ),
     Pair(
-        TONE_BOX, "mirror of two transistors", (named.MIRROR, named.RAMP_CAPACITANCE),
+        TONE_BOX, "mirror of two transistors", (charged.MIRROR, charged.RAMP_CAPACITANCE),
         (
             (r"(?m)^Q[12] .*\n", ""),
             (r"(?m)^Ipitch .*$", "Ipitch pitch 0 15u\nVsense vcc pitch 0\nFmirror vcc ramp Vsense 1"),
@@ -132,11 +133,11 @@ PAIRS = (
         given_intent=((r"(?m)^mirror = .*$", 'mirror = ["Q1", "Q2"]'),),
     ),
     Pair(
-        TONE_BOX, "60 pF of the mirror", (named.RAMP_CAPACITANCE,),
+        TONE_BOX, "60 pF of the mirror", (charged.RAMP_CAPACITANCE,),
         ((r"cjc=6e-11", "cjc=0"), ), own_model("Q4", PNP, cjc=6e-11),
     ),
     Pair(
-        TONE_BOX, "reset resistor and its delays", (named.RESET, *SWITCHING),
+        TONE_BOX, "reset resistor and its delays", (charged.RESET, *SWITCHING),
         ((r"(?m)^Rreset ramp drain 1k$", "Rreset ramp drain 700"),),
         intent=((r'(?m)^Rreset = "1k 5%"$', 'Rreset = "700 5%"'),),
     ),
@@ -231,7 +232,7 @@ def compared(pair: Pair, whole: Side, without: Side) -> list[dict[str, object]]:
     rows: list[dict[str, object]] = []
     names = {effect.name for effect in pair.effects}
     for k, corner in enumerate(whole.corners):
-        for quantity in whole.refined.columns:
+        for quantity in whole.refined.columns.intersection(whole.figures.dropna(axis=1, how="all").columns):
             if quantity not in whole.figures or quantity not in without.figures:
                 continue
             before, after = booked(whole, corner, quantity), booked(without, corner, quantity)

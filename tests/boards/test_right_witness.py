@@ -12,7 +12,7 @@ import pytest
 
 from harness.characterise import Characteristics
 from harness.corners import corner_table
-from harness.predict import effects as named
+from harness.predict.cores import ALL_EFFECTS
 from harness.predict.refined import INTERACTION, predict
 from harness.resources import netlists_folder
 from harness.run import prepare
@@ -128,7 +128,7 @@ def test_nothing_is_booked_to_an_effect_without_an_origin(name: str) -> None:
     prepared = prepare(netlists_folder() / "boards" / "kestrel" / f"{name}.board.toml")
     corners = corner_table(prepared.board)
     found = predict(prepared.board, prepared.netlist, corners, Characteristics()).effects
-    laws = {(effect.name, effect.law) for effect in named.ALL if not effect.needs}
+    laws = {(effect.name, effect.law) for effect in ALL_EFFECTS if not effect.needs}
     booked = {(row.effect, row.origin) for row in found.itertuples() if row.effect != INTERACTION}
     assert booked and booked <= laws and all(origin for _, origin in booked)
 

@@ -34,7 +34,7 @@ def test_fall_of_a_limited_sink() -> None:
     curve = resistor_curve(40.0, 16e-3)
     supply, resistance, load = 8.0, 3.3e3, 1e-9
     low = low_level(ONE * supply, ONE * resistance, curve)
-    middle, edge, area = fall(ONE * supply, ONE * resistance, ONE * load, low, ONE * supply, curve)
+    middle, edge, area, square = fall(ONE * supply, ONE * resistance, ONE * load, low, ONE * supply, curve)
 
     def law(_: float, v: np.ndarray) -> np.ndarray:
         return ((supply - v) / resistance - min(v[0] / 40.0, 16e-3)) / load
@@ -49,10 +49,12 @@ def test_fall_of_a_limited_sink() -> None:
     assert edge[0] == pytest.approx(at10 - at90, rel=2e-3)
     exact = np.trapezoid((found.y[0] - low[0]) / swing, found.t)
     assert area[0] == pytest.approx(exact, rel=2e-3)
+    exact = np.trapezoid(((found.y[0] - low[0]) / swing) ** 2, found.t)
+    assert square[0] == pytest.approx(exact, rel=2e-3)
 
 
 def test_ideal_switch_falls_at_once() -> None:
-    assert [a[0] for a in fall(ONE * 8, ONE * 1e3, ONE * 1e-9, ONE * 0.0, ONE * 8, None)] == [0.0, 0.0, 0.0]
+    assert [a[0] for a in fall(ONE * 8, ONE * 1e3, ONE * 1e-9, ONE * 0.0, ONE * 8, None)] == [0.0] * 4
 
 
 def test_rise_time_by_hand() -> None:
