@@ -267,6 +267,17 @@ def test_a_smooth_switch_may_say_how_it_begins(tmp_path: Path) -> None:
     assert at_rest(netlist)["b"] == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize(
+    "line", [".MODEL", ".SUBCKT", ".PARAM", ".FUNC", "C2 a Rser=1", "S1", "X1", "E1", "E1 b 0 POLY(1)"]
+)
+@pytest.mark.parametrize("mode", [NATIVE, COMMERCIAL])
+def test_half_a_line_is_a_finding_too(tmp_path: Path, line: str, mode: str) -> None:
+    with pytest.raises(NetlistError) as caught:
+        read(tmp_path, f"V1 a 0 1\nR9 b a 1k\n{line}", mode)
+    assert any(finding.line == 4 for finding in caught.value.findings)
+    assert "unpack" not in str(caught.value)
+
+
 AMPLIFIER = """VP p 0 15
 VN n 0 -15
 VI i 0 2

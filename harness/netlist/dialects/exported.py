@@ -76,7 +76,10 @@ def with_inner_parts(text: str) -> list[str]:
         return [text]
     given = {match[1].lower(): match[2] for match in _INNER.finditer(text)}
     given = {key: value for key, value in given.items() if not _is_zero(value)}
-    name, one, other, *rest = words.split(_INNER.sub("", text))
+    found = words.split(_INNER.sub("", text))
+    if len(found) < 3:
+        return [text]  # whoever reads its nodes will say so
+    name, one, other, *rest = found
     return [*_inner_parts(letter, name, one, other, rest, given)]
 
 

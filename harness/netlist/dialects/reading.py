@@ -202,7 +202,7 @@ class _Translator:
         return lines
 
     def model(self, line: Line, text: str) -> list[str]:
-        name = line.rest.split()[0].lower()
+        name = (line.rest.split() or [""])[0].lower()
         if name in self.here().smooth:
             return []
         text = re.sub(r"^(\.model\s+\S+\s+)vswitch\b", r"\1sw", text, flags=re.IGNORECASE)
