@@ -102,7 +102,7 @@ def lag(seconds: float) -> Callable[[np.ndarray], np.ndarray]:
 
 
 def width(ramp: Ramp, threshold: float, high_below: bool, **delays: Any) -> float:
-    return float(duty(ramp, one(threshold), high_below, **delays)[0])
+    return float(duty(ramp, (one(threshold), one(threshold)), high_below, **delays)[0])
 
 
 @dataclass(frozen=True)
