@@ -97,8 +97,8 @@ def test_what_is_no_text_is_named(write: Write, data: bytes) -> None:
 
 def test_a_place_on_another_machine_is_looked_for_beside_the_netlist(write: Write) -> None:
     """Exported netlists name their libraries by the place they had where they were drawn."""
-    write(".model dd d(is=1e-15)\n", "some.dio")
-    for place in (r"C:\Users\someone\lib\some.dio", "/opt/some tool/some.dio", "~/some.dio"):
+    write(".model dd d(is=1e-15)\n", "some.lib")
+    for place in (r"C:\drawings\lib\some.lib", "/opt/some tool/some.lib", "~/some.lib"):
         netlist = read(write(f'title\nV1 a 0 1\nD1 a 0 dd\n.lib "{place}"\n'))
         assert list(netlist.models) == ["dd"]
         assert "place on some machine" in netlist.notes[0].message and netlist.notes[0].line == 4
@@ -107,10 +107,10 @@ def test_a_place_on_another_machine_is_looked_for_beside_the_netlist(write: Writ
 
 
 def test_a_library_of_another_machine_is_needed_or_skipped(write: Write) -> None:
-    netlist = read(write(r"title\nV1 a 0 1\nR1 a 0 1k\n.lib C:\lib\standard.dio".replace(r"\n", "\n")))
+    netlist = read(write(r"title\nV1 a 0 1\nR1 a 0 1k\n.lib C:\lib\common.lib".replace(r"\n", "\n")))
     assert "nothing here needs it" in netlist.notes[0].message and netlist.notes[0].line == 4
     with pytest.raises(NetlistError, match="or put the file beside it") as caught:
-        read(write("title\nV1 a 0 1\nD1 a 0 missing\n.lib ~/lib/standard.dio\n"))
+        read(write("title\nV1 a 0 1\nD1 a 0 missing\n.lib ~/lib/common.lib\n"))
     assert [finding.line for finding in caught.value.findings] == [3, 4]
 
 

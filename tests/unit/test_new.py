@@ -19,7 +19,7 @@ from harness.resources import netlists_folder
 from harness.units import parse_si
 
 MACROMODELS = Path(__file__).parents[1] / "boards" / "macromodels"
-NUMBERED = """* {folder}\\Draft7.asc
+NUMBERED = """* {folder}\\drawing7
 R1 N002 N001 4.7K tol=5
 V1 N001 0 12 Rser=0.01
 XU1 N004 N003 N001 0 N002 comp393
@@ -33,7 +33,7 @@ C1 N002 0 220p
 XX1 1 2 3 4 5 comparator_393
 .ends comp393
 .model NPN NPN
-.lib C:\\somewhere\\standard.bjt
+.lib C:\\somewhere\\common.lib
 .tran 10m
 .include parts/comparator_393.inc
 .backanno
