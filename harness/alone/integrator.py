@@ -213,7 +213,7 @@ def switch_curve(engine: Engine, trip: Trip, end: float, start: float) -> Array:
     across = waves["sweep"] - trip.ground - max(trip.resistance, 1e-3) * current
     side = np.sign(end - trip.ground)
     across, current = side * across[::-1], side * current[::-1]
-    known = np.interp(CURVE, across, current)
+    known: Array = np.interp(CURVE, across, current)
     below, above = across[0] > CURVE, across[-1] < CURVE
     known[below] = current[0] * CURVE[below] / across[0]
     slope = max((current[-1] - current[-2]) / (across[-1] - across[-2]), 1e-9)

@@ -22,6 +22,11 @@ LOOP = 50000.0  # bandwidth of a slewing amplifier's loop times the time constan
 CYCLES = 2
 
 
+def one(number: float) -> np.ndarray:
+    """A column of one corner."""
+    return np.array([number])
+
+
 @dataclass(frozen=True)
 class Design:
     """One core in numbers: F, A, V, s, V/s; heights above ``rest`` count away from it. ``curve``: corners of
@@ -58,6 +63,7 @@ def design(seed: int, kind: str) -> Design:
     """A random core, rising or falling; with a ``curved`` path or a ``slewing`` amplifier."""
     draw = np.random.default_rng([seed, len(kind)])
     capacitance, ohms = 10 ** draw.uniform(-9, -6.5), 10 ** draw.uniform(1.5, 3)
+    curve: tuple[tuple[float, ...], tuple[float, ...]]
     height, tau = draw.uniform(2, 8), capacitance * ohms
     lasting = tau * draw.uniform(20, 300)
     current = capacitance * height / lasting * draw.choice([-1, 1])
@@ -118,8 +124,10 @@ def integrated(case: Design) -> tuple[float, float, float]:
 
 
 def check(case: Design) -> None:
-    one = lambda number: np.array([number])  # noqa: E731
-    level = lambda height: one(case.rest + case.side * height)  # noqa: E731
+
+    def level(height: float) -> np.ndarray:
+        return one(case.rest + case.side * height)
+
     volts, amperes = (np.array([row]) for row in case.curve)
     ramp = Integrator(
         one(case.capacitance), one(case.current), one(case.rest), level(case.top), level(case.foot),
@@ -152,7 +160,6 @@ def test_many_random_designs(seed: int, kind: str) -> None:
 
 def test_charge_of_the_gate_moves_the_output() -> None:
     """A charge Q into the virtual ground moves the output by -Q / C: the sweep begins higher, ends alike."""
-    one = lambda number: np.array([number])  # noqa: E731
     volts, amperes = resistor_path(one(100.0), one(10e-9))
     plain, kicked = (
         Integrator(
@@ -174,7 +181,6 @@ def test_an_ideal_cycle() -> None:
 
 
 def test_levels_that_stand_the_wrong_way_round_make_no_ramp() -> None:
-    one = lambda number: np.array([number])  # noqa: E731
     volts, amperes = resistor_path(one(100.0), one(10e-9))
     for current, end, start in ((-1e-6, 0.5, 5.0), (1e-6, 5.0, 0.5), (-1e-6, 5.0, 50e-6)):
         ramp = Integrator(one(10e-9), one(current), one(0.0), one(end), one(start), volts, amperes).ramp()

@@ -186,9 +186,7 @@ class _Setup:
         grid = self.on.grid
         trips = [self.trip(float(t), float(s)) for t in grid.temperatures for s in grid.supplies]
         levels = [self.levels(float(s)) for s in grid.supplies]
-        rows = [
-            self.network.mapped(lambda row, s=s: np.array([grid.at(row, float(s))])) for s in grid.supplies
-        ]
+        rows = [self._network_at(float(s)) for s in grid.supplies]
         level = grid.by_supply(self.on.drawn.node(self.nodes.level))
         return {"trips": trips, "levels": levels, "network": rows, "level": level, "grid": grid.axes()}
 
