@@ -300,10 +300,13 @@ class OutputStage:
         return cycle.droop(0, place), cycle.droop(1, place)
 
     def output_resistance(self, standing: Standing) -> Array:
-        """Resistance (Ohm) of the output in its high state, coupling capacitors taken as short."""
+        """Resistance (Ohm) of the output in its high state. None behind a coupling capacitor, where a load
+        moves the levels by its droop as well, so that two loads do not measure it."""
         if standing.phases is None or self.network is None:
             return self.drawn.unknown
-        return standing.phases[0].resistance(self.network.output, standing.slow[0])
+        slow = standing.slow[0]
+        found = standing.phases[0].resistance(self.network.output, slow)
+        return np.where(slow.any(axis=1), np.nan, found)
 
     def levels(self, standing: Standing) -> tuple[Array, Array]:
         """Levels (V) of the board's output at rest in its low and high state; NaN behind a capacitor."""

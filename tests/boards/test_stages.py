@@ -151,7 +151,7 @@ class Bench:
         return [simulate(task) for task in tasks]
 
 
-def bench(folder: Path, stage: Stage, network: str, store: Path, few: bool = False) -> Bench:
+def bench(folder: Path, stage: Stage, network: str, store: Path, few: bool = False, extra: str = "") -> Bench:
     """A stage with an output network; ``few``: control alone is varied."""
     lines, output, includes = NETWORKS[network]
     low, high = stage.ramp
@@ -168,7 +168,7 @@ def bench(folder: Path, stage: Stage, network: str, store: Path, few: bool = Fal
         supplies=[stage.supplies[1]] if few else list(stage.supplies), period=stage.period,
         temperatures=[25] if few else [0, 25, 50],
     )  # fmt: skip
-    (folder / "stage.board.toml").write_text(written)
+    (folder / "stage.board.toml").write_text(written + extra)
     made = Bench(folder)
     made.load(store)
     return made
@@ -273,6 +273,27 @@ def test_refined_is_simulated(stage: str, network: str, store: Path, tmp_path: P
     made = bench(tmp_path, STAGES[stage], network, store, few=True)
     check(compared(made, [0, 2]))
     adds_up(made)
+
+
+@pytest.mark.parametrize(
+    ("stage", "network", "ohms"),
+    [
+        ("push-pull", "divider", 1e3 + 8.2e3 * 12e3 / 20.2e3),
+        ("07x", "direct", None),
+    ],
+)
+def test_output_resistance_of_two_loads(
+    stage: str, network: str, ohms: float | None, store: Path, tmp_path: Path
+) -> None:
+    """The network's resistance and that of the output in its high state against the high level without and
+    with a test load; by hand with the cable's 100 kOhm beside it."""
+    extra = '[hand]\noutput_resistance = "1 kOhm"\n'
+    made = bench(tmp_path, STAGES[stage], network, store, True, extra)
+    (result,) = made.simulated([1])
+    refined = made.prediction.refined["output_resistance"].iloc[1]
+    assert refined == pytest.approx(result.figures["output_resistance"], rel=0.02)
+    if ohms is not None:
+        assert refined == pytest.approx(1 / (1 / ohms + 1e-5), rel=0.02)
 
 
 @pytest.mark.slow
