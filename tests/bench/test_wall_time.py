@@ -37,9 +37,15 @@ def processor_seconds() -> float:
 
 def board_in(folder: Path, name: str) -> Path:
     """A copy of a board with so many values of its control that it has ``LEAST_CORNERS``."""
+    return with_controls(folder, name, [round(float(v), 4) for v in np.linspace(0.0, 10.0, CONTROLS[name])])
+
+
+def with_controls(folder: Path, name: str, values: list[float]) -> Path:
+    """A copy of a board with other values of its control; figures for single corners are left out."""
     source = netlists_folder() / "boards" / "kestrel" / f"{name}.board.toml"
-    text = source.read_text(encoding="utf8")
-    values = [round(float(value), 4) for value in np.linspace(0.0, 10.0, CONTROLS[name])]
+    text = re.sub(
+        r"^\[expected\]\n(?:[^\n[].*\n|[\])}].*\n|\n)*", "", source.read_text(encoding="utf8"), flags=re.M
+    )
     text, count = re.subn(r"(\[axes\.control\]\s*values = )\[[^]]*\]", rf"\g<1>{values}", text)
     assert count == 1
     shutil.copy(source.with_name(f"{name}.cir"), folder)
