@@ -41,6 +41,12 @@ _PLAIN = re.compile(rf"({_NUMBER})(\s*)(.*)", re.ASCII)
 _MARKED = re.compile(r"([+-]?)(\d*)([RKkMGTpnumF])(\d+)\s*(\D*)", re.ASCII)
 _MARK_IN_SPICE = re.compile(r"([+-]?\d*)([rkmgtpnuf]|meg)(\d+)", re.ASCII | re.IGNORECASE)
 _LONGEST = 100
+#: Letters of IEC 60062 for a tolerance, each with its share (the code's own figures from memory).
+TOLERANCE_LETTERS = {
+    "B": 0.001, "C": 0.0025, "D": 0.005, "F": 0.01, "G": 0.02, "J": 0.05, "K": 0.1, "M": 0.2,
+}  # fmt: skip
+_CODED_RESISTANCE = re.compile(r"(\d*[RKkM]\d+|\d+[RKkM])([BCDFGJKM])", re.ASCII)
+_CODED_OTHER = re.compile(r"(\d*[pnum]\d+|\d+[pnum])([BCDGJKM])", re.ASCII)  # F is farad there
 
 
 @dataclass(frozen=True)
@@ -119,6 +125,16 @@ def _marked(match: re.Match[str]) -> Quantity | None:
     if written.value != 1.0 or (own_unit and written.unit != own_unit):
         return None
     return Quantity(_scaled(number, PREFIXES[prefix]), written.unit)
+
+
+def split_tolerance_letter(text: str, unit: str) -> tuple[str, float] | None:
+    """A marked value and the tolerance (a share) of the letter behind it, by IEC 60062: ``4K7J`` is
+    ``("4K7", 0.05)``. ``unit``: of the part, ``Ohm``, ``F`` or ``H``. None where there is no such letter.
+
+    Behind ``p``, ``n``, ``u`` and ``m`` an F is farad and not 1 %.
+    """
+    coded = (_CODED_RESISTANCE if unit == "Ohm" else _CODED_OTHER).fullmatch(text.strip())
+    return (coded[1], TOLERANCE_LETTERS[coded[2]]) if coded and unit in ("Ohm", "F", "H") else None
 
 
 def _plain(text: str) -> Quantity:

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 from harness.intent.cores import KINDS, Core, Keys, is_required
 from harness.intent.objects import Intended, Roles
 from harness.intent.tables import Table, described, read_quantity
-from harness.units import Quantity
+from harness.units import Quantity, split_tolerance_letter
 
 COMPARATOR_CLASSES = ("393", "311", "07x", "rail-to-rail", "push-pull")
 # The unit of a part's value by the first letter of its name, as in a netlist.
@@ -120,14 +120,17 @@ def read_intended(root: Table) -> dict[str, Intended]:
     for part in table.names():
         written = table.data[part]
         value, share = written, None
+        unit = PART_UNITS.get(part.rpartition(".")[2][:1].upper())
+        coded = None
         if isinstance(written, str):
             parted = _WITH_TOLERANCE.fullmatch(written.strip())
             value, share = (parted[1], parted[2]) if parted else (written, None)
-        unit = PART_UNITS.get(part.rpartition(".")[2][:1].upper())
+            if coded := split_tolerance_letter(written, unit or ""):
+                value = coded[0]
         quantity = read_quantity(table.source, ("intended", part), value, unit)
         if quantity is None:
             continue
-        tolerance = None if share is None else float(share) / 100.0
+        tolerance = float(share) / 100.0 if share is not None else coded[1] if coded else None
         if unit in ("Ohm", "F", "H") and quantity.value <= 0.0:
             table.wrong(part, f"expected a value above 0, got {described(written)}")
         elif tolerance is not None and not 0.0 < tolerance < 1.0:

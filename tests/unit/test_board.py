@@ -138,7 +138,7 @@ def test_a_plain_number_counts_in_the_unit_of_its_axis(tmp_path: Path) -> None:
         ('"3.3k 1%"', '"3.3 V 1%"', 24, "intended.Rpull", "expected a figure in Ohm"),
         ('"3.3k 1%"', '"68 K"', 24, "intended.Rpull", "a space before K makes it kelvin"),
         ('"3.3k 1%"', '"0 1%"', 24, "intended.Rpull", "expected a value above 0"),
-        ('"3.3k 1%"', '"3.3k 200 %"', 24, "intended.Rpull", "expected one below 100 %"),
+        ('"3.3k 1%"', '"3.3k 200 %"', 24, "intended.Rpull", "below 100 %"),
         ('"3.3k 1%"', "true", 24, "intended.Rpull", "got true"),
         ('"3.3k 1%"', "nan", 24, "intended.Rpull", "expected a finite number, got nan"),
         ('"3.3k 1%"', "[3.3]", 24, "intended.Rpull", "got a list"),
