@@ -21,10 +21,11 @@ from harness.measure.levels import state_levels
 from harness.measure.pulse import pulse_figures
 from harness.measure.room import room
 from harness.measure.spectrum import harmonics, level_vs_square, mean_and_ac_rms
-from harness.predict import output, spectrum
+from harness.predict import converter, output, snapped, spectrum
 from harness.predict.network import Branch, Network
 from harness.predict.ramp import Piece, Ramp
-from harness.units import parse_si, parse_spice
+from harness.preferred import SERIES, TOLERANCES, preferred_value
+from harness.units import parse_si, parse_spice, split_tolerance_letter
 
 Array = NDArray[np.float64]
 Entry = Mapping[str, Any]
@@ -52,6 +53,31 @@ def hand(entry: Entry, given: Given) -> Figures:
 def board_number(entry: Entry, given: Given) -> Figures:
     """``text`` read as a number of a board file: ``value``."""
     return {name: parse_si(text).value for name, text in entry["texts"].items()}
+
+
+def coded_value(entry: Entry, given: Given) -> Figures:
+    """``texts`` of resistors read as marked values with a tolerance letter: each by its name, and
+    ``NAME_least``, ``NAME_most`` at the ends of its tolerance."""
+    figures: dict[str, float] = {}
+    for name, text in entry["texts"].items():
+        coded = split_tolerance_letter(text, "Ohm")
+        if coded is None:
+            raise ValueError(f'"{text}" has no letter for a tolerance')
+        value, share = parse_si(coded[0]).value, coded[1]
+        figures |= {name: value, f"{name}_least": value * (1 - share), f"{name}_most": value * (1 + share)}
+    return figures
+
+
+def preferred_series(entry: Entry, given: Given) -> Figures:
+    """Values of the ``series`` between 1 and 10, ``v0`` first; how many there are (``count``), how many of
+    them are not the ``digits``-digit rounding of 10^(i/count) (``apart``), the ``tolerance`` it goes with."""
+    series, digits = entry["series"], entry["digits"]
+    count = len(SERIES[series])
+    values = [preferred_value(series, place) for place in range(count)]
+    lawful = [round(10 ** (place / count), digits - 1) for place in range(count)]
+    apart = sum(abs(value - law) > 1e-9 for value, law in zip(values, lawful, strict=True))
+    figures = {f"v{place}": value for place, value in enumerate(values)}
+    return figures | {"count": count, "apart": apart, "tolerance": TOLERANCES[series]}
 
 
 def netlist_number(entry: Entry, given: Given) -> Figures:
@@ -234,9 +260,42 @@ def _run(netlist: tuple[str, ...], until: float) -> Mapping[str, Array]:
         engine.unload()
 
 
+def exponential_converter(entry: Entry, given: Given) -> Figures:
+    """``octave20``, ``octave25``, ``octave27``: V an octave at these degC; ``drift25``: of that, 1/K at 25
+    degC.
+
+    ``bulk``: cents that a ``resistance`` (Ohm) takes at a ``current`` (A); ``warmed``: cents that a note
+    ``octaves`` above the reference moves by where the pair is ``warmer`` (K); both at 25 degC.
+    """
+    figures = {f"octave{at}": float(converter.volts_an_octave(float(at))) for at in (20, 25, 27)}
+    figures["drift25"] = float(converter.volts_an_octave(26.0)) / figures["octave25"] - 1.0
+    figures["bulk"] = float(converter.flattening_of_bulk(given["current"], given["resistance"], 25.0))
+    return figures | {"warmed": float(converter.drift(given["octaves"], given["warmer"], 25.0))}
+
+
+def snapped_capacitor(entry: Entry, given: Given) -> Figures:
+    """A falling ramp of 1 V on ``capacitance`` (F) whose reset takes the time ``dead`` (s), swept for 440 Hz
+    to 10 kHz: ``flat440``... in cents; ``cured440``... with ``series`` (Ohm) in series with the capacitor."""
+    notes = np.array([440.0, 1e3, 5e3, 10e3])
+    none = np.zeros(4)
+    figures: dict[str, float] = {}
+    for word, series in (("flat", none), ("cured", np.full(4, given["series"]))):
+        core = snapped.SnappedCapacitor(
+            np.full(4, given["capacitance"]), notes * given["capacitance"], none, none + 2.0,
+            snapped.constant(none), none + 1.0, none + 1.5,
+            snapped.Follower(snapped.constant(none), none, none + np.inf), none, series, none,
+            open_delay=lambda dwell: np.full(4, given["dead"]),
+        )  # fmt: skip
+        cents = 1200.0 * np.log2(1.0 / core.ramp().period / notes)
+        figures |= {f"{word}{note:.0f}": float(cent) for note, cent in zip(notes, cents, strict=True)}
+    return figures
+
+
 METHODS: Mapping[str, Callable[[Entry, Given], Figures]] = {
     "hand": hand,
     "board number": board_number,
+    "coded value": coded_value,
+    "preferred series": preferred_series,
     "netlist number": netlist_number,
     "network": network,
     "ramp": ramp,
@@ -245,4 +304,6 @@ METHODS: Mapping[str, Callable[[Entry, Given], Figures]] = {
     "open collector": open_collector,
     "common mode": common_mode,
     "simulated": simulated,
+    "exponential converter": exponential_converter,
+    "snapped capacitor": snapped_capacitor,
 }

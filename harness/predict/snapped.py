@@ -21,7 +21,7 @@ from harness.predict.core import Delay, no_delay
 from harness.predict.ramp import Piece, Ramp, straight
 
 Array = NDArray[np.float64]
-STEPS, PIECES = 160, 40  # of the integration, and of the record that is made of it
+STEPS, PIECES = 240, 40  # of the integration, and of the record that is made of it
 _SHORTEST = 1e-13  # s
 
 
@@ -112,9 +112,8 @@ class SnappedCapacitor:
         series = self.inner + self.outer
         behind = self.follower.offset.at(self.trip) + slope * self.follower.lag
         store = foot - behind + self.drawn_at(foot) * series
-        time, stored, seen = self._reset(store, foot)
-        crossing = _first(time, seen, self.release)
-        opening = crossing + self.open_delay(crossing)
+        time, stored, seen, opening = self._reset(store, foot, self._longest())
+        time, stored, seen, opening = self._reset(store, foot, np.where(opening > 0, 1.05 * opening, 0.0))
         top = _at(time, stored, opening) + self.injected
         top = top - self.drawn_at(top) * series
         start = top + self.follower.offset.at(top) + self.drawn_at(top) / self.capacitance * self.follower.lag
@@ -126,28 +125,42 @@ class SnappedCapacitor:
             return Ramp((sweep, straight(foot, start, np.zeros_like(foot))))
         return Ramp((sweep, *_pieces(time, seen, opening)))
 
-    def _reset(self, store: Array, seen: Array) -> tuple[Array, Array, Array]:
-        """Time after closing (s), voltage of the capacitor, and of the ramp: shapes (steps, corners)."""
+    def _longest(self) -> Array:
+        """A time (s) within which any reset ends that ends at all."""
         widest = np.max(self.resistance.figures, axis=1)
         span = np.maximum(self.reference - self.trip, 0.0)
         pace = 10.0 * (widest + self.inner) * self.capacitance + 10.0 * self.follower.lag
         pace = pace + 1.5 * span / self.follower.slew
-        horizon = pace + self.open_delay(np.maximum(pace, _SHORTEST)) + _SHORTEST
-        shares = np.linspace(0.0, 1.0, STEPS + 1) ** 2
+        return pace + self.open_delay(np.maximum(pace, _SHORTEST)) + _SHORTEST
+
+    def _reset(self, store: Array, seen: Array, horizon: Array) -> tuple[Array, Array, Array, Array]:
+        """Time after closing (s), voltage of the capacitor, and of the ramp: shapes (steps, corners); and
+        when the switch opens (s). ``horizon``: how far to look (s)."""
+        shares = np.concatenate(
+            [[0.0, 1e-7, 2e-7], np.linspace(0.0, 1.0, STEPS + 1)[1:] ** 1.5]
+        )  # a jump in no time
         times, stored, outputs = [np.zeros_like(store)], [store], [seen]
+        resistance, node = self._node(store)
         for before, after in pairwise(shares):
-            step = (after - before) * horizon
-            resistance = np.maximum(self.resistance.at(store), 1e-3)
-            current = self.drawn_at(store)
-            goal = self.reference - current * resistance
+            step, behind = (after - before) * horizon, node
+            goal = self.reference - self.drawn_at(store) * resistance
             store = goal + (store - goal) * np.exp(-step / ((resistance + self.inner) * self.capacitance))
-            into = (self.reference - store - current * resistance) / (resistance + self.inner)
-            node = store + into * self.inner - current * self.outer
-            seen = self.follower.step(seen, node + self.follower.offset.at(node), step)
+            resistance, node = self._node(store)
+            middle = 0.5 * (behind + node)
+            seen = self.follower.step(seen, middle + self.follower.offset.at(middle), step)
             times.append(after * horizon)
             stored.append(store)
             outputs.append(seen)
-        return np.array(times), np.array(stored), np.array(outputs)
+        time, output = np.array(times), np.array(outputs)
+        crossing = _first(time, output, self.release)
+        return time, np.array(stored), output, crossing + self.open_delay(crossing)
+
+    def _node(self, store: Array) -> tuple[Array, Array]:
+        """Resistance (Ohm) and voltage of the node that the follower sees while the switch conducts."""
+        resistance = np.maximum(self.resistance.at(store), 1e-3)
+        current = self.drawn_at(store)
+        into = (self.reference - store - current * resistance) / (resistance + self.inner)
+        return resistance, store + into * self.inner - current * self.outer
 
 
 def _first(time: Array, wave: Array, level: Array) -> Array:
