@@ -31,8 +31,8 @@ UNCONFIRMED = (
 class Roles:
     """Which node or part plays which part. None where the board file says nothing.
 
-    ``ramp``, ``threshold``, ``output`` and ``emitter`` (what the comparator's output pulls down to) are nodes;
-    ``supplies`` gives the source of each rail; ``amplifiers`` are op-amps that work linearly.
+    ``ramp``, ``threshold``, ``output`` and ``emitter`` (what the comparator's output pulls down to) are
+    nodes; ``supplies`` gives the source of each rail; ``amplifiers`` are op-amps that work linearly.
     """
 
     ramp: str
