@@ -24,6 +24,7 @@ ALIKE_TO_AND_FRO = 0.05  # the same where figures do not move in one direction f
 ALIKE_SMOOTH = 0.5  # the same where nothing switched
 ALIKE_COARSE = 0.1  # the same where nothing switched and the finer run is coarser than decade 1
 CHARGES = (1e-14, 1e-12, 1e-11)  # C, the engine's charge tolerance, from rung to rung
+COARSE_CHARGES = (1e-13, 1e-12, 1e-11)  # the same for cheap figures of smooth boards
 
 Figures = Mapping[str, float]
 
@@ -43,7 +44,7 @@ class Schedule:
         """The decade to begin with. ``driven``: a source makes the ramp."""
         self.settling = switches
         self._quick = not switches and self.accuracy >= CHEAP
-        self.charges = CHARGES[1:] if self._quick else CHARGES
+        self.charges = COARSE_CHARGES if self._quick else CHARGES
         if switches:
             return SETTLING
         return SMOOTH if self._quick and not driven else 0

@@ -28,7 +28,7 @@ from harness.engine.gaps import Gap
 if TYPE_CHECKING:
     from harness.engine.compiled import CompiledStepper
 
-SOFT_SHARE = 1e-6  # a level that only is measured is located to this share of the period
+SOFT_SHARE = 1e-6  # a level that only is measured is located to this share of the period at decade 1
 LEAST_GROWTH = 1e-7  # of the period: the step limit right after an event
 LIGHT = 1e-3  # weight in the closing test of nodes that have no explicit capacitor
 GIVE_UP = 12.0  # periods (by the hint) after which a run without a closed cycle is ended
@@ -41,11 +41,16 @@ LOOK_AT_CLOCK = 256  # points
 class Limits:
     """Step limits of one decade; every one of them shrinks from decade to decade.
 
-    ``fine``: step at an event, s. ``longest``: longest step, s. ``growth``: step over time since the event.
-    ``settle``: largest relative change of a node from cycle to cycle that counts as closed.
+    ``fine``: step at an event, s. ``soft``: step at a level that only is measured, s. ``longest``: longest
+    step, s. ``growth``: step over time since the event. ``settle``: largest relative change of a node from
+    cycle to cycle that counts as closed.
+
+    Steps grow from located points, at most to the double: did two decades locate them alike, they would share
+    every step of an edge that follows, agree, and both be wrong.
     """
 
     fine: float
+    soft: float
     longest: float
     growth: float
     settle: float
@@ -56,6 +61,7 @@ class Limits:
         shrink = 10.0 ** ((1.0 - decade) / 3.0)
         return cls(
             fine=2e-9 * 10.0 ** (-decade / 3.0) * period,
+            soft=SOFT_SHARE * shrink * period,
             longest=shrink * period / 20.0,
             growth=shrink,
             settle=1e-4 * 10.0 ** (-2.0 * decade / 3.0),
@@ -93,9 +99,8 @@ class Stepper(ABC):
         self.hard = len(guide.gaps)
         self.period = guide.period
         self.limits = guide.limits
-        soft_floor = SOFT_SHARE * guide.period
-        self.first_floors = [guide.limits.fine] * self.hard + [soft_floor] * len(guide.soft)
-        self.bound = soft_floor
+        self.first_floors = [guide.limits.fine] * self.hard + [guide.limits.soft] * len(guide.soft)
+        self.bound = guide.limits.soft
         self.finished = ""
         self.nodes: list[str] = []
         self.marks: list[float] = []

@@ -31,7 +31,7 @@ def test_the_decades(accuracy: float, switches: bool, driven: bool, decades: lis
     while len(found) < len(decades):
         found.append(schedule.finer(found[-1]))
     assert found == decades
-    assert schedule.charges[0] == (1e-12 if accuracy == 1e-4 and not switches else CHARGES[0])
+    assert schedule.charges[0] == (1e-13 if accuracy == 1e-4 and not switches else CHARGES[0])
 
 
 def smooth() -> Schedule:
