@@ -137,7 +137,7 @@ class SnappedCapacitor:
         """Time after closing (s), voltage of the capacitor, and of the ramp: shapes (steps, corners); and
         when the switch opens (s). ``horizon``: how far to look (s)."""
         shares = np.concatenate(
-            [[0.0, 1e-7, 2e-7], np.linspace(0.0, 1.0, STEPS + 1)[1:] ** 1.5]
+            [[0.0, 1e-5, 2e-5], np.linspace(0.0, 1.0, STEPS + 1)[1:] ** 1.5]
         )  # a jump in no time
         times, stored, outputs = [np.zeros_like(store)], [store], [seen]
         resistance, node = self._node(store)
