@@ -2,7 +2,8 @@
 """The resistive network of a netlist, solved exactly at every corner at once.
 
 Resistors, voltage sources, current sources and inductors (at rest) count; capacitors are open, and so are the
-devices that other predictions know (comparators, the transistors of a core). Any other device (diode, switch,
+devices that other predictions know (comparators, the transistors of a core). Op-amps that the board file
+says work linearly hold their inputs at one voltage. Any other device (diode, switch,
 controlled or behavioural source, transistor) is unknown: what depends on it has no figure (NaN), for a figure
 without it would be wrong. A diode that is reverse biased without conducting is open. What the network leaves
 without a path to ground has no figure either.
