@@ -96,20 +96,22 @@ class Surroundings:
 @dataclass(frozen=True)
 class Span:
     """Output voltages (V) of an output curve, from the lowest pin to ``highest``: close together near the
-    bottom."""
+    bottom, which ``moves`` by so many V between the surroundings."""
 
     lowest: float
     highest: float
+    moves: float = 0.0
 
     @property
     def fine(self) -> Array:
         """The voltages near the bottom."""
-        return np.asarray(self.lowest + FINE_STEP * np.arange(round(FINE / FINE_STEP) + 1), dtype=float)
+        count = round((FINE + self.moves) / FINE_STEP) + 1
+        return np.asarray(self.lowest + FINE_STEP * np.arange(count), dtype=float)
 
     @property
     def coarse(self) -> Array:
         """Those above."""
-        start = self.lowest + FINE + COARSE_STEP
+        start = self.fine[-1] + COARSE_STEP
         count = max(int((self.highest - start) / COARSE_STEP + 1e-6) + 1, 2)
         return np.asarray(start + COARSE_STEP * np.arange(count), dtype=float)
 
@@ -121,10 +123,12 @@ class Span:
 
 def span_of(pins: Pins, cells: Iterable[Surroundings], feed: Array) -> Span:
     """The span of an output that hangs on ``feed`` (V), the same for all surroundings."""
-    lowest = min([0.0, *pins.held.values(), *(v for cell in cells for v in cell.held.values())])
+    highest = 1.05 * float(feed[np.isfinite(feed)].max())
     if pins.reference is not None:
-        lowest = min(v for v in (pins.held.get(pins.reference, 0.0),) if np.isfinite(v))
-    return Span(lowest, 1.05 * float(feed[np.isfinite(feed)].max()))
+        usual = pins.held.get(pins.reference, 0.0)
+        bottoms = [usual, *(cell.held.get(pins.reference, usual) for cell in cells)]
+        return Span(min(bottoms), highest, max(bottoms) - min(bottoms))
+    return Span(min([0.0, *pins.held.values(), *(v for cell in cells for v in cell.held.values())]), highest)
 
 
 def instance(comparator: PartAlone, pins: Pins, name: str, tag: str) -> str:
