@@ -22,7 +22,7 @@ CHEAP = 1e-4  # an accuracy that two decades may be enough for
 ALIKE_SWITCHING = 0.2  # of the accuracy asked for: so near two decades must lie to be the last
 ALIKE_TO_AND_FRO = 0.05  # the same where figures do not move in one direction from run to run
 ALIKE_SMOOTH = 0.5  # the same where nothing switched
-ALIKE_COARSE = 0.1  # the same where nothing switched and the finer run is coarser than decade 1
+ALIKE_COARSE = 0.03  # the same where nothing switched and the finer run is coarser than decade 1
 CHARGES = (1e-14, 1e-12, 1e-11)  # C, the engine's charge tolerance, from rung to rung
 COARSE_CHARGES = (1e-13, 1e-12, 1e-11)  # the same for cheap figures of smooth boards
 

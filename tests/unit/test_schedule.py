@@ -44,7 +44,7 @@ def test_two_smooth_decades() -> None:
     """Near each other, the coarser pair nearer; a fine accuracy asks for three in any case."""
     near, far = [figures(0.5), figures(0.5 + 4e-5)], [figures(0.5), figures(0.5 + 6e-5)]
     assert smooth().may_judge(near, 1) and not smooth().may_judge(far, 1)
-    assert not smooth().may_judge(near, 0.5) and smooth().may_judge([figures(0.5), figures(0.500009)], 0.5)
+    assert not smooth().may_judge(near, 0.5) and smooth().may_judge([figures(0.5), figures(0.500002)], 0.5)
     assert smooth().may_judge([*far, figures(0.7)], 1)
     assert not Schedule(1e-5).may_judge([figures(0.5), figures(0.5)], 1)
 
