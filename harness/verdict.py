@@ -41,7 +41,7 @@ def _column(table: pd.DataFrame, name: str) -> Column:
     return np.full(len(table), math.nan)
 
 
-def _first_known(*columns: Column) -> Column:
+def first_known(*columns: Column) -> Column:
     result = columns[0].copy()
     for column in columns[1:]:
         result = np.where(np.isfinite(result), result, column)
@@ -137,13 +137,13 @@ def trusted_formulas(
     ``corners`` is the board's whole table, whatever is run of it. Right means within the tolerance of the
     ideal form on drawn values; where there is no ideal form, of the same formula on drawn values.
     """
-    swing, ramp = _scales(refined, hand)
+    swing, ramp = scales(refined, hand)
     columns = {}
     for name in (name for name in hand.columns if is_stem(str(name))):
         by_hand, predicted = _column(hand, name), _column(refined, name)
-        gap = _first_known(_column(ideal, name), _column(hand_on_drawn, name)) - by_hand
+        gap = first_known(_column(ideal, name), _column(hand_on_drawn, name)) - by_hand
         tolerance = absolute_tolerance(
-            board.tolerance_of(name), _first_known(predicted, by_hand), swing, ramp
+            board.tolerance_of(name), first_known(predicted, by_hand), swing, ramp
         )
         columns[name] = trusted_formula(corners, list(board.axes), gap, tolerance)
     return pd.DataFrame(columns, index=corners.index)
@@ -166,10 +166,10 @@ def _along_sweeps(corners: pd.DataFrame, axes: Sequence[str], words: NDArray[np.
     return np.where((words == "explained") & fails, "disagrees", words)
 
 
-def _scales(*tables: pd.DataFrame) -> tuple[Column, Column]:
+def scales(*tables: pd.DataFrame) -> tuple[Column, Column]:
     """Output swing and ramp height (V) of each corner, from the first table that knows them."""
-    swing = _first_known(*(_column(t, "high_level") - _column(t, "low_level") for t in tables))
-    ramp = _first_known(*(_column(t, "ramp_high") - _column(t, "ramp_low") for t in tables))
+    swing = first_known(*(_column(t, "high_level") - _column(t, "low_level") for t in tables))
+    ramp = first_known(*(_column(t, "ramp_high") - _column(t, "ramp_low") for t in tables))
     return swing, ramp
 
 
@@ -198,7 +198,7 @@ def judge(
     order of rows. A hand formula without a figure disagrees with a simulated one.
     """
     refined = predicted["refined"]
-    swing, ramp = _scales(figures, refined, hand)
+    swing, ramp = scales(figures, refined, hand)
     beyond = corners["state"].isin(NO_PASS).to_numpy()
     pieces: dict[str, object] = {}
     chain: list[pd.DataFrame] = []
@@ -207,7 +207,7 @@ def judge(
         by_hand, simulated, bar = _column(hand, name), _column(figures, name), _column(widths, name)
         judged = np.where(beyond & (name not in ROOMS), math.nan, simulated)
         tolerance = absolute_tolerance(
-            board.tolerance_of(name), _first_known(simulated, columns["refined"], by_hand), swing, ramp
+            board.tolerance_of(name), first_known(simulated, columns["refined"], by_hand), swing, ramp
         )
         steps = _chain(
             name, corners["corner"], by_hand, _column(hand_on_drawn, name), columns["ideal"],

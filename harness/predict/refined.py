@@ -66,19 +66,29 @@ def predict(
     usable = composition.usable()
     ideal, refined = composition.figures(frozenset()), composition.figures(frozenset(usable))
     effects = _effects(corners, composition, usable, ideal, refined)
-
-    def table(figures: Mapping[str, Array]) -> pd.DataFrame:
-        known = {name: column for name, column in figures.items() if np.isfinite(column).any()}
-        return pd.DataFrame(known, index=corners.index)
-
     return Prediction(
-        table(composition.solved()),
-        table(ideal),
-        table(refined),
+        _table(composition.solved(), corners),
+        _table(ideal, corners),
+        _table(refined, corners),
         effects,
         (*composition.declined(), *characteristics.summary()),
         characteristics.reused,
     )
+
+
+def best_figures(
+    board: Board, netlist: Netlist, corners: pd.DataFrame, characteristics: Characteristics
+) -> pd.DataFrame:
+    """Refined figures where there are any, ideal ones elsewhere, and nothing else: a column a quantity."""
+    composition = Composition(Drawn(board, netlist, corners), characteristics)
+    refined = composition.figures(frozenset(composition.usable()))
+    ideal = composition.figures(frozenset())
+    return _table(refined, corners).combine_first(_table(ideal, corners))
+
+
+def _table(figures: Mapping[str, Array], corners: pd.DataFrame) -> pd.DataFrame:
+    known = {name: column for name, column in figures.items() if np.isfinite(column).any()}
+    return pd.DataFrame(known, index=corners.index)
 
 
 def _effects(

@@ -149,7 +149,7 @@ def _worst_answer(study: Study, search: Worst) -> Answer:
     if stuck:
         lines += ["", f"Vertices that do not pulse, at {len(stuck)} axis corners: {', '.join(stuck[:8])}"]
     lines += ["", "Assumed:", *(f"  {text}" for text in _assumed(study, search))]
-    run = _run(study) | {
+    run = run_record(study) | {
         "deviations": [deviation.text(deviation.most) for deviation in study.varied.deviations],
         "simulations_at_most": max(len(place.vertices) for place in search.places),
         "vertices": 2**study.count,
@@ -227,7 +227,7 @@ def _assumed(study: Study, search: Worst | None) -> list[str]:
     return [*texts, *study.ledger.remarks]
 
 
-def _run(study: Study) -> dict[str, Any]:
+def run_record(study: Study) -> dict[str, Any]:
     board = study.varied.board
     return {
         "board": board.name,
@@ -307,7 +307,7 @@ def _yield_answer(study: Study, found: Yield) -> Answer:
         "Assumed:",
         *(f"  {text}" for text in [f"deviations independent, {found.distribution}", *_assumed(study, None)]),
     ]
-    run = _run(study) | {
+    run = run_record(study) | {
         "draws": count,
         "seed": found.seed,
         "distribution": found.distribution,

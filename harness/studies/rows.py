@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,12 +20,13 @@ from harness.findings import Finding, InputError
 from harness.finished import Finished
 from harness.ledger import Ledger
 from harness.planning import tasks_of
-from harness.predict.refined import predict
+from harness.predict.refined import best_figures
 from harness.run import PROBES, WORKERS, Only, Prepared, Progress, prepare, simulated, state_of
 from harness.studies.variation import Varied, trim_axis, varied
 from harness.verdict import NO_PASS, ROOMS
 
 if TYPE_CHECKING:
+    from harness.board import Board
     from harness.simulate import CornerResult
 
 Array = NDArray[np.float64]
@@ -64,9 +65,11 @@ class Study:
         jobs: int | None = None,
         accuracy: float | None = None,
         progress: Progress | None = None,
+        change: Callable[[Prepared], Board] = lambda prepared: prepared.board,
     ) -> None:
+        """``change`` gives the board that is studied, where that is not the one of the file."""
         prepared = prepare(path, only)
-        board = prepared.board
+        board = change(prepared)
         if accuracy is not None:
             board = replace(board, simulation=replace(board.simulation, accuracy=accuracy))
         self.varied: Varied = varied(board, prepared.netlist)
@@ -134,8 +137,7 @@ class Study:
     def predicted(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Refined figures where there are any, ideal ones elsewhere; a column a quantity."""
         with np.errstate(all="ignore"):
-            prediction = predict(self.varied.board, self.varied.netlist, rows, self.known)
-        return prediction.refined.combine_first(prediction.ideal)
+            return best_figures(self.varied.board, self.varied.netlist, rows, self.known)
 
     def simulated(self, rows: pd.DataFrame) -> Outcomes:
         """Simulates rows that no earlier run has finished. Raises EngineFailed or NetlistError where none of

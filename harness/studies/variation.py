@@ -94,7 +94,9 @@ def varied(board: Board, netlist: Netlist) -> Varied:
             message = f'there is no part or parameter "{trim.part}" with a value that could be set{near}'
             findings.append(Finding(board.path, message, f"trim.{trim.name}.part"))
             continue
-        rewritten[part.line] = " ".join([part.name, *part.nodes, f"{{{_trim_parameter(trim)}}}"])
+        words = [part.name, *part.nodes, f"{{{_trim_parameter(trim)}}}", *([part.model] if part.model else [])]
+        words += [f"{key}={text}" for key, text in part.parameters.items()]
+        rewritten[part.line] = " ".join(words)
     if findings:
         raise BoardError(findings)
     trims = tuple(board.trims.values())
