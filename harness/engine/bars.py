@@ -59,7 +59,8 @@ def timing(
         if len(table) == 2:
             gain, half = 0.35, 0.7
     else:
-        gain, half = 0.1, 1.3  # smooth: edges fall between points, in no clean order
+        # smooth: edges fall between points, in no clean order; two runs alone lie half a decade apart
+        gain, half = 0.1, 1.3 if len(table) > 2 else 2.0
     best = table[-1] + gain * step * scale
     bar = np.maximum(half * size + FLOOR + drift, accuracy / 2) * scale
     bar[~np.isfinite(table[-1])] = math.nan
