@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 PROBE = 0.05  # V across a switch that conducts
 BEYOND = 0.3  # V: how far a ramp goes beyond the level that it passes
 STEEP = 1e6  # V/s: a ramp that is no matter
+GATE = 1e5  # Ohm: to the control of a switch at rest, so that a gate that conducts does not count
 START = 2e-6  # s: from the reference to where a ramp begins
 REST = 60e-6  # s: what a run gives a comparator to answer
 
@@ -150,25 +151,26 @@ def hold_delays(
     longest = float(max(dwells))
     elements = _rails(where)
     rises = []
-    for k, dwell in enumerate((*dwells, longest)):
+    ends = [volts(f"lower{k}", f"lower{k}", where.reference - PROBE) for k in range(len(dwells))]
+    ends.append(volts(f"lower{len(ends)}", f"lower{len(ends)}", where.reference))  # nothing flows but charge
+    ends.append(f"clower{len(ends)} lower{len(ends)} 0 {load!r}")
+    for k, (dwell, end) in enumerate(zip((*dwells, longest, longest), ends, strict=True)):
         begin, slope = fall + max(closing, 0.1 / STEEP), (release - foot) / dwell
         points = [(0.0, where.reference), (START, where.trip + BEYOND)]
         points += [(fall - BEYOND / STEEP, where.trip + BEYOND)]
         points += [(fall + 0.05 / STEEP, foot), (begin, foot), (begin + (top - foot) / slope, top)]
-        elements += [*_lines(stage, where, str(k)), piecewise(f"ramp{k}", f"ramp{k}", points)]
-        last = f"clower{k} lower{k} 0 {load!r}"
-        elements.append(
-            last if k == len(dwells) else volts(f"lower{k}", f"lower{k}", where.reference - PROBE)
-        )
+        elements += [*_lines(stage, where, str(k)), piecewise(f"ramp{k}", f"ramp{k}", points), end]
         rises.append(begin + dwell)
     stop = fall + closing + longest * (top - foot) / (release - foot) + REST
     waves = run(engine, stage.support, elements, where.temperature, stop, "trip comparator lets go", 1000)
     time, delays = waves["time"], []
-    for k, rise in enumerate(rises[:-1]):
+    own = waves[f"vlower{len(dwells)}#branch"]
+    charge = integral(time, own - own[-1], rises[len(dwells)])  # that the control pushes through
+    for k, rise in enumerate(rises[: len(dwells)]):
         current = waves[f"vlower{k}#branch"]
-        conducting = float(np.interp(rise, time, current))
-        delays.append(integral(time, (current - current[-1]) / (conducting - current[-1]), rise))
-    return delays, float(waves[f"lower{len(dwells)}"][-1] - where.reference)
+        conducting = float(np.interp(rise, time, current)) - current[-1]
+        delays.append((integral(time, current - current[-1], rise) - charge) / conducting)
+    return delays, float(waves[f"lower{len(dwells) + 1}"][-1] - where.reference)
 
 
 @dataclass(frozen=True)
@@ -188,7 +190,8 @@ def switch_currents(
     (V)."""
     own = {stage.control: "control", stage.upper: "upper", stage.lower: "lower", "0": "0"}
     line = stage.switch.line("snap", lambda node: own.get(node.lower(), f"held_{node.lower()}"))
-    elements = [line, volts("control", "control", where.control), volts("upper", "upper", where.reference)]
+    elements = [line, volts("control", "drive", where.control), ohms("control", "drive", "control", GATE)]
+    elements.append(volts("upper", "upper", where.reference))
     elements += [volts(f"held{k}", f"held_{n}", v) for k, (n, v) in enumerate(sorted(where.held.items()))]
     elements.append(volts("lower", "lower", levels[0]))
     engine.load(deck(stage.switch.support, elements, where.temperature), "switch alone")

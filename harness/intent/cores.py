@@ -136,7 +136,7 @@ class SnappedCore(Core):
     kind: ClassVar[str] = "snapped capacitor"
     one_of: ClassVar[tuple[tuple[str, ...], ...]] = (("current", "converter"),)
     capacitor: str = part("C", required=True)
-    current: str | None = part("VI", device=True)
+    current: str | None = part("I", device=True)
     converter: Converter | None = table(Converter)  # noqa: RUF009
     reference: str = node(required=True)
     switch: str = part(SWITCHES, required=True, device=True)

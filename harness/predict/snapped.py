@@ -22,7 +22,7 @@ from harness.predict.ramp import Piece, Ramp, straight
 
 Array = NDArray[np.float64]
 STEPS, PIECES = 240, 40  # of the integration, and of the record that is made of it
-_SHORTEST = 1e-13  # s
+_SHORTEST, _LEAST = 1e-13, 1e-3  # s, Ohm
 
 
 def flattening(sweep: Array | float, reset: Array | float) -> Array:
@@ -112,8 +112,9 @@ class SnappedCapacitor:
         series = self.inner + self.outer
         behind = self.follower.offset.at(self.trip) + slope * self.follower.lag
         store = foot - behind + self.drawn_at(foot) * series
-        time, stored, seen, opening = self._reset(store, foot, self._longest())
-        time, stored, seen, opening = self._reset(store, foot, np.where(opening > 0, 1.05 * opening, 0.0))
+        *_, crossing, opening = self._reset(store, foot, self._longest())
+        horizon = np.nan_to_num(1.05 * np.maximum(crossing, opening))
+        time, stored, seen, _, opening = self._reset(store, foot, horizon)
         top = _at(time, stored, opening) + self.injected
         top = top - self.drawn_at(top) * series
         start = top + self.follower.offset.at(top) + self.drawn_at(top) / self.capacitance * self.follower.lag
@@ -127,13 +128,13 @@ class SnappedCapacitor:
 
     def _longest(self) -> Array:
         """A time (s) within which any reset ends that ends at all."""
-        widest = np.max(self.resistance.figures, axis=1)
+        widest = np.maximum(np.max(self.resistance.figures, axis=1), _LEAST)
         span = np.maximum(self.reference - self.trip, 0.0)
         pace = 10.0 * (widest + self.inner) * self.capacitance + 10.0 * self.follower.lag
         pace = pace + 1.5 * span / self.follower.slew
-        return pace + self.open_delay(np.maximum(pace, _SHORTEST)) + _SHORTEST
+        return np.asarray(pace + self.open_delay(np.maximum(pace, _SHORTEST)) + _SHORTEST)
 
-    def _reset(self, store: Array, seen: Array, horizon: Array) -> tuple[Array, Array, Array, Array]:
+    def _reset(self, store: Array, seen: Array, horizon: Array) -> tuple[Array, ...]:
         """Time after closing (s), voltage of the capacitor, and of the ramp: shapes (steps, corners); and
         when the switch opens (s). ``horizon``: how far to look (s)."""
         shares = np.concatenate(
@@ -147,17 +148,18 @@ class SnappedCapacitor:
             store = goal + (store - goal) * np.exp(-step / ((resistance + self.inner) * self.capacitance))
             resistance, node = self._node(store)
             middle = 0.5 * (behind + node)
-            seen = self.follower.step(seen, middle + self.follower.offset.at(middle), step)
+            late = self.follower.step(seen, middle + self.follower.offset.at(middle), step)
+            seen = np.where(self.follower.lag > 0, late, node + self.follower.offset.at(node))
             times.append(after * horizon)
             stored.append(store)
             outputs.append(seen)
         time, output = np.array(times), np.array(outputs)
         crossing = _first(time, output, self.release)
-        return time, np.array(stored), output, crossing + self.open_delay(crossing)
+        return time, np.array(stored), output, crossing, crossing + self.open_delay(crossing)
 
     def _node(self, store: Array) -> tuple[Array, Array]:
         """Resistance (Ohm) and voltage of the node that the follower sees while the switch conducts."""
-        resistance = np.maximum(self.resistance.at(store), 1e-3)
+        resistance = np.maximum(self.resistance.at(store), _LEAST)
         current = self.drawn_at(store)
         into = (self.reference - store - current * resistance) / (resistance + self.inner)
         return resistance, store + into * self.inner - current * self.outer

@@ -67,7 +67,10 @@ def _stage(on: Conditions) -> TripStage | None:
         return None
     assert ends and gate and control and comparator and switch
     ramp = str(next(iter(inputs - {trip})))
-    between = {gate, control, GROUND, *([drawn.supply_node] if drawn.supply_node else [])}
+    rails = {
+        node.lower() for part in drawn.netlist.parts.values() if part.letter == "v" for node in part.nodes[:2]
+    }
+    between = {gate, control, GROUND, core.reference.lower()} | rails
     chain = [
         PartAlone.of(on.netlist, name)
         for name, part in drawn.netlist.parts.items()
@@ -197,7 +200,7 @@ def _switch(on: Conditions, stage: TripStage) -> Iterator[Bench]:
         nodes = [node.lower() for node in stage.switch.part.nodes]
         others = [node for node in nodes if node not in (stage.control, stage.upper, stage.lower)]
         reference = grid.at(snapped.reference_level(drawn), supply)
-        control = supply if closed else grid.at(rails[0], supply)
+        control = grid.at(rails[1] if closed else rails[0], supply)
         return SwitchPlace(control, _held(on, others, supply), reference, temperature)
 
     def measure() -> dict[str, Array]:
@@ -283,8 +286,9 @@ def _capacitance(on: Conditions, stage: TripStage) -> Iterator[Bench]:
             tag, lambda node: inner.get(node.lower(), "0" if node == GROUND else f"{tag}_{node.lower()}")
         )
 
-    lines = [tied("snap", {stage.lower: "node", stage.upper: "upper", stage.control: "0"}, stage.switch)]
+    lines = [tied("snap", {stage.lower: "node", stage.upper: "upper", stage.control: "open"}, stage.switch)]
     lines.append(volts("upper", "upper", grid.at(snapped.reference_level(drawn), supply)))
+    lines.append(volts("open", "open", grid.at(snapped.rails(drawn)[0], supply)))
     support, words = [*stage.switch.support], [stage.switch.part.name]
     follower = _follower_alone(on)
     if follower is not None:

@@ -154,7 +154,7 @@ def ideal_current(drawn: Drawn) -> Array:
 
 
 def _fixed(drawn: Drawn) -> Array:
-    """The current of a source; where that is a voltage source, what it drives out of the held node."""
+    """The current of a source."""
     return np.abs(drawn.value(core_of(drawn).current))
 
 
