@@ -35,6 +35,7 @@ class RunResult:
     the same with the numbers of the nominal corner put in). ``parts_text``: origin notes of real-part
     values used in the refined form: rows (name, value text, origin). ``lint``: warnings about the netlist.
     ``ratings``: one row an absolute maximum rating at its worst corner, columns of `ratings.COLUMNS`.
+    ``cures``: one row a limit that is outside somewhere, columns of `studies.cures.COLUMNS`.
     ``notes``: what was skipped or overridden on the way to the engine. ``run``: the content of run.json:
     corners, simulated, reused, not_simulated, engine_seconds, callback_seconds, wall_seconds, workers,
     versions, hashes, settings, assumed.
@@ -55,6 +56,7 @@ class RunResult:
     notes: tuple[Finding, ...] = ()
     folder: Path | None = None
     ratings: pd.DataFrame = field(default_factory=pd.DataFrame)
+    cures: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def waveform(self, corner: str) -> Waveforms:
         """Waveforms of one corner: "time" (s), "ramp", "threshold" and "output" (V), each of shape (n,).

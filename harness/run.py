@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -37,6 +37,9 @@ from harness.results import RunResult
 from harness.simulate import CornerResult, Task, simulate
 from harness.smoothness import distrusted, stepped_sweeps
 from harness.verdict import apart, expected_figures, judge, literal_hand, trusted_formulas
+
+if TYPE_CHECKING:
+    from harness.engine.pool import Workers
 
 Progress = Callable[[int, int, str], None]
 Only = Sequence[tuple[str, float | str]] | Mapping[str, float | str]
@@ -106,7 +109,7 @@ def predictions(prepared: Prepared, measure: bool) -> Prediction:
 
 def run(
     path: str | Path,
-    jobs: int | None = None,
+    jobs: int | Workers | None = None,
     only: Only = (),
     accuracy: float | None = None,
     progress: Progress | None = None,
@@ -115,8 +118,8 @@ def run(
 ) -> RunResult:
     """Simulates every corner of a board that no earlier run has finished, and judges all of them.
 
-    ``jobs``: worker processes; ``only``: axis values to restrict to; ``accuracy``: share of the period that
-    duty bars should reach; ``progress(done, all, text)`` is called as corners finish; ``waveforms``: keep
+    ``jobs``: worker processes, or workers elsewhere such as :func:`harness.engine.cluster.connected` gives;
+    ``only``: axis values to restrict to; ``accuracy``: share of the period that duty bars should reach; ``progress(done, all, text)`` is called as corners finish; ``waveforms``: keep
     those of every corner, not only of the telling ones; ``ledger``: the file of finished corners, where it is
     not the one beside the board file. Raises BoardError, NetlistError (input),
     EngineMissing or EngineFailed (engine).
@@ -127,7 +130,7 @@ def run(
     if accuracy is not None:
         board = replace(board, simulation=replace(board.simulation, accuracy=accuracy))
         prepared = replace(prepared, board=board)
-    workers = jobs or min(WORKERS, os.cpu_count() or 1)
+    workers = workers_of(jobs)
     whole, engine = _predicted_in_a_worker(prepared)
     trusted = trusted_formulas(
         board, prepared.corners, prepared.hand, prepared.hand_on_drawn, whole.ideal, whole.refined
@@ -141,6 +144,15 @@ def run(
         finished = Finished(book, board, prepared.corners, tasks, engine)
         results = simulated(prepared, tasks, workers, finished, progress)
         return _judged(prepared, prediction, trusted, results, finished, workers, begun, waveforms)
+
+
+def workers_of(jobs: int | Workers | None) -> Workers:
+    """Who simulates: that many processes of this machine, a few where nothing is said, or who is named."""
+    from harness.engine.pool import Here
+
+    if jobs is None or isinstance(jobs, int):
+        return Here(jobs or min(WORKERS, os.cpu_count() or 1))
+    return jobs
 
 
 def _only(prepared: Prepared, rows: pd.Series) -> Prepared:
@@ -180,22 +192,17 @@ def _predict_task(prepared: Prepared) -> tuple[Prediction, str]:
 def simulated(
     prepared: Prepared,
     tasks: Sequence[Task],
-    workers: int,
+    workers: Workers,
     finished: Finished,
     progress: Progress | None,
 ) -> list[CornerResult]:
     """All corners, in the order of the table. What is not written down already is simulated; each result is
     written down at once, its waveforms with it, so that memory stays flat."""
-    from harness.engine.pool import run_all
-
     results = finished.known()
     order = [index for index in _probes_first(len(tasks)) if index not in results]
     probes = set(order[:PROBES]) if not results else set()
-    stream = run_all(
-        [tasks[index] for index in order],
-        simulate,
-        workers=workers,
-        seconds=prepared.board.simulation.seconds,
+    stream = workers.run_all(
+        [tasks[index] for index in order], simulate, prepared.board.simulation.seconds, finished.engine
     )
     for place, outcome in stream:
         index = order[place]
@@ -241,7 +248,7 @@ def _judged(
     trusted: pd.DataFrame,
     results: Sequence[CornerResult],
     finished: Finished,
-    workers: int,
+    workers: Workers,
     begun: float,
     keep_all: bool,
 ) -> RunResult:
@@ -294,7 +301,19 @@ def _judged(
         lint=(*prepared.lint, *(wrong or apart(board, table))),
         notes=tuple(netlist.notes),
         ratings=ratings,
+        cures=_cures(prepared, table),
     )
+
+
+def _cures(prepared: Prepared, table: pd.DataFrame) -> pd.DataFrame:
+    """For each limit that is outside somewhere what cures it, by the closed forms alone."""
+    from harness.characterise import characterise
+    from harness.studies.cures import cures_of
+
+    board, netlist = prepared.board, prepared.netlist
+    with np.errstate(all="ignore"):
+        known = characterise(board, netlist, prepared.store, measure=False)
+    return cures_of(board, netlist, known, prepared.corners, table)
 
 
 def state_of(result: CornerResult) -> str:
@@ -354,7 +373,7 @@ def _record(
     reused_values: int,
     results: Sequence[CornerResult],
     finished: Finished,
-    workers: int,
+    workers: Workers,
     wall: float,
     doubts: Sequence[str],
 ) -> dict[str, Any]:
@@ -387,7 +406,7 @@ def _record(
         "engine_seconds": sum(result.engine_seconds for result in fresh),
         "callback_seconds": sum(result.callback_seconds for result in fresh),
         "wall_seconds": wall,
-        "workers": workers,
+        "workers": workers.count,
         "versions": _versions(engines),
         "hashes": {
             board.path.name: board.sha256,

@@ -43,6 +43,7 @@ def write_run(result: RunResult, folder: Path, waveforms: bool = False) -> list[
         "check.csv": table_writer(result.check),
         "expected.csv": table_writer(result.expected),
         "ratings.csv": table_writer(result.ratings),
+        "cures.csv": table_writer(result.cures),
     }
     if is_unchanged(page, folder / "run.json", source):
         drawn["sha256"] = hashlib.sha256(page.read_bytes()).hexdigest()

@@ -17,7 +17,8 @@ class LimitStory:
     """One limited quantity: the limit in words, the verdict, and the corner with the least room.
 
     ``counts`` tells every verdict with its number of corners. ``figure``, ``margin``, ``corner`` and
-    ``place`` are empty where no corner has a figure to judge.
+    ``place`` are empty where no corner has a figure to judge. ``cure``: of a limit that is outside, which
+    part would cure it by the closed forms.
     """
 
     quantity: str
@@ -29,6 +30,7 @@ class LimitStory:
     place: str
     figure: str
     margin: str
+    cure: str = ""
 
     @property
     def words(self) -> str:
@@ -73,7 +75,20 @@ def _story(result: RunResult, quantity: str) -> LimitStory:
         place=place,
         figure=figure,
         margin=margin,
+        cure=_cure(result, quantity),
     )
+
+
+def _cure(result: RunResult, quantity: str) -> str:
+    """What the closed forms say that cures a limit; it has to be read as a prediction."""
+    if result.cures.empty:
+        return ""
+    rows = result.cures[result.cures["limit"] == quantity]
+    if rows.empty:
+        return ""
+    row = rows.iloc[0]
+    confirm = "; confirm with `ramp-harness fit`" if row["part"] else ""
+    return f"by the closed forms, {row['words']}{confirm}"
 
 
 def _least_room(corners: pd.DataFrame, quantity: str, verdicts: pd.Series) -> int | None:

@@ -30,7 +30,8 @@ def lines_of(story: Story) -> list[str]:
     lines.append(story.statement.words)
     lines += [f"  {reason}" for reason in story.statement.further]
     lines += [line for line in (story.intent, story.states) if line]
-    lines += [f"  {limit.words}" for limit in story.limits]
+    for limit in story.limits:
+        lines += [f"  {limit.words}", *([f"    {limit.cure}"] if limit.cure else [])]
     lines += [story.ratings.words, *(f"  {breach.words}" for breach in story.ratings.breaches)]
     parted = [one for one in story.partings if one.parts]
     if parted:

@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,9 @@ from harness.studies.worst import ENDS, Extreme, Worst, budget
 from harness.studies.yields import CONFIDENCE, Yield, draws_needed, yield_of
 from harness.units import engineering
 from harness.verdict import limit_words
+
+if TYPE_CHECKING:
+    from harness.engine.pool import Workers
 
 WORST_COLUMNS = [
     "quantity", "end", "value", "bar", "limit", "margin", "verdict", "corner", "state", "parts",
@@ -46,7 +49,7 @@ class Answer:
 def worst_case(
     path: Path,
     only: Only = (),
-    jobs: int | None = None,
+    jobs: int | Workers | None = None,
     ledger: Path | None = None,
     progress: Progress | None = None,
     within: float | None = None,
@@ -69,7 +72,7 @@ def share_that_passes(
     distribution: str = "uniform",
     low_discrepancy: bool = False,
     only: Only = (),
-    jobs: int | None = None,
+    jobs: int | Workers | None = None,
     ledger: Path | None = None,
     progress: Progress | None = None,
     within: float | None = None,
@@ -236,7 +239,7 @@ def run_record(study: Study) -> dict[str, Any]:
         "simulations": study.simulations,
         "reused": study.reused,
         "engine_seconds": study.engine_seconds,
-        "workers": study.workers,
+        "workers": study.workers.count,
         "versions": {"ramp-harness": __version__, "engine": study.engine},
         "hashes": {
             board.path.name: board.sha256,

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The commands ``worst`` and ``yield``."""
+"""The commands ``worst``, ``yield`` and ``fit``."""
 
 from __future__ import annotations
 
@@ -8,10 +8,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from harness.preferred import SERIES
+
 if TYPE_CHECKING:
     from harness.studies.answers import Answer
 
 MOST_DRAWS = 1_000_000
+MOST_CONFIRMED = 100
 
 
 def add_studies(
@@ -20,7 +23,7 @@ def add_studies(
     report: Callable[[Answer, argparse.Namespace], int],
     progress: Callable[[], Any],
 ) -> None:
-    """Adds both commands. ``common`` adds the options that they share with ``run``; ``report`` prints and
+    """Adds the commands. ``common`` adds the options that they share with ``run``; ``report`` prints and
     writes an answer and returns the exit code."""
     worst = commands.add_parser("worst", help="the worst case of every limit over all tolerances")
     worst.add_argument("board", type=Path, metavar="BOARD", help="board file, NAME.board.toml")
@@ -42,6 +45,27 @@ def add_studies(
     common(share)
     _within(share)
     share.set_defaults(action=lambda options: report(_yield(options, progress()), options))
+
+    values = commands.add_parser("fit", help="preferred values that meet the limits, or goals of your own")
+    values.add_argument("board", type=Path, metavar="BOARD", help="board file, NAME.board.toml")
+    values.add_argument(
+        "--part", action="append", default=[], metavar="NAME",
+        help="a part to choose; of several, all pairs are tried, too; default each of [intended] by itself",
+    )  # fmt: skip
+    values.add_argument(
+        "--goal", action="append", default=[], metavar="GOAL",
+        help='such as "duty 0.1..0.9", "rise_time ..5us", "threshold 2..2.1 V at control=4"; default the'
+        " [limits]",
+    )  # fmt: skip
+    values.add_argument(
+        "--series", choices=tuple(SERIES), help="of all parts; default by their tolerances (IEC 60063)"
+    )
+    values.add_argument(
+        "--confirm", type=_few, default=3, metavar="N", help="candidates to simulate; default 3"
+    )
+    common(values)
+    _within(values)
+    values.set_defaults(action=lambda options: report(_fit(options, progress()), options))
 
 
 def _within(command: argparse.ArgumentParser) -> None:
@@ -78,6 +102,25 @@ def _yield(options: argparse.Namespace, progress: Any) -> Answer:
     )  # fmt: skip
     progress.end()
     return answer
+
+
+def _fit(options: argparse.Namespace, progress: Any) -> Answer:
+    from harness.studies.fit import Asked, fit
+
+    asked = Asked(tuple(options.part), tuple(options.goal), options.series, options.confirm)
+    answer = fit(
+        options.board, asked, options.only, options.jobs, options.ledger, progress, options.within
+    )  # fmt: skip
+    progress.end()
+    return answer
+
+
+def _few(text: str) -> int:
+    if not (text.isdecimal() and 1 <= int(text) <= MOST_CONFIRMED):
+        raise argparse.ArgumentTypeError(
+            f'expected a number of candidates, 1 to {MOST_CONFIRMED}, got "{text}"'
+        )
+    return int(text)
 
 
 def _draws(text: str) -> int:

@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -21,12 +20,13 @@ from harness.finished import Finished
 from harness.ledger import Ledger
 from harness.planning import tasks_of
 from harness.predict.refined import best_figures
-from harness.run import PROBES, WORKERS, Only, Prepared, Progress, prepare, simulated, state_of
+from harness.run import PROBES, Only, Prepared, Progress, prepare, simulated, state_of, workers_of
 from harness.studies.variation import Varied, trim_axis, varied
 from harness.verdict import NO_PASS, ROOMS
 
 if TYPE_CHECKING:
     from harness.board import Board
+    from harness.engine.pool import Workers
     from harness.simulate import CornerResult
 
 Array = NDArray[np.float64]
@@ -62,7 +62,7 @@ class Study:
         path: Path,
         ledger: Ledger,
         only: Only = (),
-        jobs: int | None = None,
+        jobs: int | Workers | None = None,
         accuracy: float | None = None,
         progress: Progress | None = None,
         change: Callable[[Prepared], Board] = lambda prepared: prepared.board,
@@ -78,8 +78,8 @@ class Study:
             drop=True
         )
         self.ledger, self.progress = ledger, progress
-        self.workers = jobs or min(WORKERS, os.cpu_count() or 1)
-        self.known, self.engine = _characterised(prepared, self.workers)
+        self.workers = workers_of(jobs)
+        self.known, self.engine = _characterised(prepared)
         self._asked: set[str] = set()
         self._reused: set[str] = set()
         self.engine_seconds = 0.0
@@ -160,8 +160,8 @@ class Study:
         deviations = np.zeros((len(places), self.count))
         names = [f"{self.corners['corner'][place]}/nominal" for place in places]
         tasks_seconds = self.simulated(self.rows(places, deviations, names)).engine_seconds
-        seconds = OVERHEAD * rows * float(np.mean(tasks_seconds)) / self.workers
-        text = f"about {duration(seconds)} for {rows} simulations on {self.workers} workers"
+        seconds = OVERHEAD * rows * float(np.mean(tasks_seconds)) / self.workers.count
+        text = f"about {duration(seconds)} for {rows} simulations on {self.workers.count} workers"
         if most is not None and seconds > most:
             message = f"this study would take {text}, more than the {duration(most)} that --within allows"
             raise InputError([Finding(self.varied.board.path, message)])
@@ -193,7 +193,7 @@ def _outcomes(results: Sequence[CornerResult]) -> Outcomes:
     )
 
 
-def _characterised(prepared: Prepared, workers: int) -> tuple[Characteristics, str]:
+def _characterised(prepared: Prepared) -> tuple[Characteristics, str]:
     """The device models alone, and the engine's version, from a process of their own."""
     from harness.engine.pool import run_all
 

@@ -94,7 +94,12 @@ def varied(board: Board, netlist: Netlist) -> Varied:
             message = f'there is no part or parameter "{trim.part}" with a value that could be set{near}'
             findings.append(Finding(board.path, message, f"trim.{trim.name}.part"))
             continue
-        words = [part.name, *part.nodes, f"{{{_trim_parameter(trim)}}}", *([part.model] if part.model else [])]
+        words = [
+            part.name,
+            *part.nodes,
+            f"{{{_trim_parameter(trim)}}}",
+            *([part.model] if part.model else []),
+        ]
         words += [f"{key}={text}" for key, text in part.parameters.items()]
         rewritten[part.line] = " ".join(words)
     if findings:
