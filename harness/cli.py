@@ -111,9 +111,14 @@ def parser() -> argparse.ArgumentParser:
 def _simulating(command: argparse.ArgumentParser, out: str = "also write the tables there") -> None:
     """Adds the options of every command that simulates corners."""
     command.add_argument("--out", type=Path, metavar="DIR", help=out)
-    command.add_argument(
+    who = command.add_mutually_exclusive_group()
+    who.add_argument(
         "--jobs", type=_positive, metavar="N", help="worker processes; default 2, or the cores there are"
     )
+    who.add_argument(
+        "--cluster", metavar="ADDRESS",
+        help="simulate on the workers of the Dask scheduler there, such as tcp://127.0.0.1:8786",
+    )  # fmt: skip
     command.add_argument(
         "--only", type=_setting, action="append", default=[], metavar="AXIS=VALUE",
         help="only corners with this axis value; may be given several times",
@@ -130,7 +135,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = parser().parse_args(arguments)
     action: Callable[[argparse.Namespace], int] = options.action
     try:
-        return action(options)
+        if getattr(options, "cluster", None) is None:
+            return action(options)
+        from harness.engine.cluster import connected
+
+        with connected(options.cluster) as options.jobs:
+            return action(options)
     except BrokenPipeError:
         return SHORT
     except KeyboardInterrupt:

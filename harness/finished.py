@@ -51,7 +51,7 @@ class Finished:
     def __init__(
         self, ledger: Ledger, board: Board, corners: pd.DataFrame, tasks: Sequence[Task], engine: str
     ) -> None:
-        self.ledger, self.board = ledger, board
+        self.ledger, self.board, self.engine = ledger, board, engine
         self.names = [str(name) for name in corners["corner"]]
         self.axes = corners[list(board.axes)].to_numpy(dtype=float)
         self.keys = [key_of(task, engine) for task in tasks]

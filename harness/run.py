@@ -119,10 +119,11 @@ def run(
     """Simulates every corner of a board that no earlier run has finished, and judges all of them.
 
     ``jobs``: worker processes, or workers elsewhere such as :func:`harness.engine.cluster.connected` gives;
-    ``only``: axis values to restrict to; ``accuracy``: share of the period that duty bars should reach; ``progress(done, all, text)`` is called as corners finish; ``waveforms``: keep
-    those of every corner, not only of the telling ones; ``ledger``: the file of finished corners, where it is
-    not the one beside the board file. Raises BoardError, NetlistError (input),
-    EngineMissing or EngineFailed (engine).
+    ``only``: axis values to restrict to; ``accuracy``: share of the period that duty bars should reach;
+    ``progress(done, all, text)`` is called as corners finish; ``waveforms``: keep those of every corner, not
+    only of the telling ones; ``ledger``: the file of finished corners, where it is not the one beside the
+    board file. Raises BoardError, NetlistError or another InputError (input), EngineMissing or EngineFailed
+    (engine).
     """
     begun = time.perf_counter()
     prepared = prepare(path, only)

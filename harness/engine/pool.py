@@ -20,7 +20,7 @@ from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Generic, NoReturn, TypeVar
+from typing import Generic, NoReturn, Protocol, TypeVar
 
 from pebble import ProcessExpired, ProcessPool
 
@@ -97,6 +97,81 @@ def run_all(
         finally:
             usual.dismiss()
             fresh.dismiss()
+
+
+class Workers(Protocol):
+    """Who runs tasks, ``count`` at a time: :class:`Here`, or a cluster."""
+
+    @property
+    def count(self) -> int: ...
+
+    def run_all(
+        self, tasks: Iterable[T], function: Callable[[T], R], seconds: float, engine: str
+    ) -> Generator[tuple[int, Outcome[R]], None, None]:
+        """As the function :func:`run_all`; ``engine``: version text of the engine that has to run them."""
+        ...
+
+
+@dataclass(frozen=True)
+class Here:
+    """Worker processes of this machine."""
+
+    count: int
+
+    def run_all(
+        self, tasks: Iterable[T], function: Callable[[T], R], seconds: float, engine: str
+    ) -> Generator[tuple[int, Outcome[R]], None, None]:
+        """As the function :func:`run_all`, which finds the same engine as this process."""
+        return run_all(tasks, function, workers=self.count, seconds=seconds)
+
+
+class Standing:
+    """Worker processes that stay, for tasks that come singly and from any thread; after ``idle`` seconds
+    without a task they end, and new ones start with the next task. ``folder``: an empty one."""
+
+    def __init__(self, workers: int, folder: Path, idle: float) -> None:
+        os.environ.setdefault("OMP_NUM_THREADS", "1")
+        self._folder, self._idle = folder, idle
+        self._usual = _Crew(workers, TASKS_OF_A_WORKER, folder, MEMORY)
+        self._fresh = _Crew(1, 1, folder, MEMORY)
+        self._numbers = itertools.count()
+        self._lock = threading.Lock()
+        self._busy = 0
+        self._rest: threading.Timer | None = None
+
+    def outcome(self, task: T, function: Callable[[T], R], seconds: float) -> Outcome[R]:
+        """What becomes of one task, as in :func:`run_all`: time limit, second try, EngineMissing."""
+        with self._lock:
+            self._busy += 1
+            if self._rest is not None:
+                self._rest.cancel()
+            job = _Job(next(self._numbers), task)
+        try:
+            outcome, died = self._tried(self._usual, job, function, seconds)
+            if died:
+                job = _Job(job.index, task, again=True)
+                outcome, _ = self._tried(self._fresh, job, function, seconds)
+            return outcome
+        finally:
+            with self._lock:
+                self._busy -= 1
+                if not self._busy:
+                    self._rest = threading.Timer(self._idle, self._dismiss_if_idle)
+                    self._rest.daemon = True
+                    self._rest.start()
+
+    def _tried(
+        self, crew: _Crew, job: _Job[T], function: Callable[[T], R], seconds: float
+    ) -> tuple[Outcome[R], bool]:
+        with self._lock:
+            future = crew.start(job, function, seconds)
+        return _outcome(future, job.letter(self._folder), seconds)
+
+    def _dismiss_if_idle(self) -> None:
+        with self._lock:
+            if not self._busy:
+                self._usual.dismiss()
+                self._fresh.dismiss()
 
 
 def _outcome(future: Future[Outcome[R]], letter: Path, seconds: float) -> tuple[Outcome[R], bool]:

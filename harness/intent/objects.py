@@ -18,6 +18,7 @@ from harness.quantities import Scale, stem
 from harness.units import Quantity, engineering
 
 if TYPE_CHECKING:
+    from harness.engine.pool import Workers
     from harness.netlist import Netlist
     from harness.results import RunResult
 
@@ -198,15 +199,15 @@ class Board:
 
     def run(
         self,
-        jobs: int | None = None,
+        jobs: int | Workers | None = None,
         only: Sequence[tuple[str, float | str]] | Mapping[str, float | str] = (),
         accuracy: float | None = None,
     ) -> RunResult:
         """Simulates every corner and judges it; waveforms of all corners are kept.
 
-        ``jobs``: worker processes; ``only``: axis values to restrict to, a mapping or pairs; ``accuracy``:
-        share of the period. Raises BoardError or NetlistError (input), EngineMissing or EngineFailed
-        (engine).
+        ``jobs``: worker processes, or workers elsewhere (:func:`harness.engine.cluster.connected`); ``only``:
+        axis values to restrict to, a mapping or pairs; ``accuracy``: share of the period. Raises BoardError
+        or NetlistError (input), EngineMissing or EngineFailed (engine).
         """
         from harness.run import run
 
