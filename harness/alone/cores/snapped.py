@@ -78,6 +78,8 @@ def _stage(on: Conditions) -> TripStage | None:
         and {node.lower() for node in part.nodes} <= between
         and {node.lower() for node in part.nodes} & {gate, control}
     ]
+    if gate != control and not chain:
+        return None
     first, last = (PartAlone.of(on.netlist, name) for name in (core.comparator, core.switch))
     return TripStage(first, last, tuple(chain), ramp, trip, gate, control, *ends)
 
