@@ -37,6 +37,7 @@ STRIDES = {
     "E192": (32, 8, 2, 1),
 }
 KEPT = 4  # values of a choice that are looked at at all corners
+NEAREST = 8  # values nearest to the drawn ones that are looked at at all corners
 ROUNDS = 3  # searches, each with the corners that were worst in the one before
 SLACK = 1e-9
 Choice = tuple[int, ...]  # places of parts
@@ -158,8 +159,15 @@ def choose(closed: ClosedForms, choices: Sequence[Choice], aim: Aim) -> list[Can
     for _ in range(ROUNDS):
         searches = [_Search(closed, choice, aim, places) for choice in choices]
         for step in range(max((search.steps for search in searches), default=0)):
+            searches = [search for search in searches if step == 0 or search.matters()]
             _look(closed, searches, [search.around(step) for search in searches], places)
-        candidates = _everywhere(closed, searches, aim)
+        finalists = _finalists(searches, aim)
+        if not finalists:  # what does not do at some corners does not do at all of them
+            return sorted(
+                (search.seen[search.sorted()[0]] for search in searches),
+                key=lambda candidate: rank(closed, candidate, aim),
+            )
+        candidates = _everywhere(closed, finalists, aim)
         tightest = [candidate.worst((*aim.goals, *candidate.breaks)) for candidate in candidates]
         worse = {corner for margin, _, corner in tightest if margin < 0.0} - set(places)
         if not worse or len(places) == count:
@@ -260,6 +268,16 @@ class _Search:
         """Keeps what was found at places, shape (corners, goals)."""
         self.seen[at] = _candidate(self.closed, self.choice, self.values(at), found, self.places, self.aim)
 
+    def does(self, at: Places) -> bool:
+        """Whether the values meet the goals, and break none, as far as was looked."""
+        candidate = self.seen[at]
+        return candidate.worst(self.aim.goals)[0] >= 0.0 and not candidate.breaks
+
+    def matters(self) -> bool:
+        """Whether what was looked at differs in any goal."""
+        some = [candidate.margins[:, list(self.aim.goals)] for candidate in self.seen.values()]
+        return any(not np.allclose(one, some[0], rtol=1e-6, atol=1e-9) for one in some[1:])
+
     def sorted(self) -> list[Places]:
         """All that was looked at, the best first."""
         return sorted(self.seen, key=lambda at: rank(self.closed, self.seen[at], self.aim))
@@ -282,14 +300,23 @@ def _look(
             search.add(at, next(found))
 
 
-def _everywhere(closed: ClosedForms, searches: Sequence[_Search], aim: Aim) -> list[Candidate]:
-    """The best few of every search, at all corners."""
+def _finalists(searches: Sequence[_Search], aim: Aim) -> list[tuple[_Search, Places]]:
+    """What is worth a look at all corners: the best few of every search; of those that are to be near the
+    drawn value the nearest of all, and none that falls short already."""
+    if not aim.close:
+        return [(search, at) for search in searches for at in search.sorted()[:KEPT]]
+    doing = [(search, at) for search in searches for at in search.sorted() if search.does(at)]
+    doing.sort(key=lambda pair: rank(pair[0].closed, pair[0].seen[pair[1]], aim))
+    return doing[:NEAREST]
+
+
+def _everywhere(
+    closed: ClosedForms, finalists: Sequence[tuple[_Search, Places]], aim: Aim
+) -> list[Candidate]:
+    """The finalists at all corners."""
     every = range(len(closed.corners))
-    chosen = [(search, at) for search in searches for at in search.sorted()[:KEPT]]
-    if not chosen:
-        return []
-    found = closed.margins([closed.setting(s.choice, s.values(at)) for s, at in chosen], every)
+    found = closed.margins([closed.setting(s.choice, s.values(at)) for s, at in finalists], every)
     return [
         _candidate(closed, search.choice, search.values(at), one, every, aim)
-        for (search, at), one in zip(chosen, found, strict=True)
+        for (search, at), one in zip(finalists, found, strict=True)
     ]

@@ -58,17 +58,12 @@ def _cure(closed: ClosedForms, goal: int) -> tuple[str, str, str, str, float, st
     others = tuple(place for place in closed.known if place != goal)
     choices = [(part,) for part in range(len(closed.parts))]
     found = choose(closed, choices, Aim((goal,), others, close=True))
-    best = found[0]
-    margin = best.worst((goal,))[0]
-    if margin < 0.0 or best.breaks:
-        return (
-            "",
-            "",
-            "",
-            "",
-            np.nan,
-            f"no single part cures it{' and keeps the other limits' if others else ''}",
-        )
+    best = found[0] if found else None
+    margin = best.worst((goal,))[0] if best else -np.inf
+    if best is None or margin < 0.0 or best.breaks:
+        kept = " and keeps the other limits" if others else ""
+        words = f"no single part cures it{kept}; `ramp-harness fit --part A --part B` tries two together"
+        return "", "", "", "", np.nan, words
     part, value = closed.parts[best.choice[0]], best.values[0]
     drawn, chosen = engineering(part.drawn, part.unit), engineering(value, part.unit)
     words = f"{part.name} {chosen} ({part.series}) instead of {drawn} cures it"

@@ -28,6 +28,7 @@ from harness.verdict import limit_words
 
 if TYPE_CHECKING:
     from harness.board import Board
+    from harness.engine.pool import Workers
     from harness.run import Prepared
 
 COLUMNS = [
@@ -67,7 +68,7 @@ def fit(
     path: Path,
     asked: Asked,
     only: Only = (),
-    jobs: int | None = None,
+    jobs: int | Workers | None = None,
     ledger: Path | None = None,
     progress: Progress | None = None,
     within: float | None = None,
@@ -251,7 +252,8 @@ class _Fit:
                 )
             )
         else:
-            lines.append("No value was simulated: the closed forms know none of the goals.")
+            why = "none of these parts moves a goal" if self.aim.goals else "there is no figure for any goal"
+            lines.append(f"No value was simulated: by the closed forms {why}.")
         for place, verdict in verdicts.items():
             predicted = found[place].worst(self.aim.goals)[0]
             lines.append(

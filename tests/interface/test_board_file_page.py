@@ -25,6 +25,8 @@ from harness.quantities import STATES, STEMS
 from harness.report.tables import AGREEMENT_WORDS, LIMIT_WORDS
 from harness.resources import netlists_folder
 from harness.results import RunResult
+from harness.studies.cures import COLUMNS as CURE_COLUMNS
+from harness.studies.fit import COLUMNS as FIT_COLUMNS
 from harness.units import PREFIXES
 from harness.verdict import FORMULA, REMAINDER, SLIP
 
@@ -90,6 +92,11 @@ def test_the_example_runs_without_a_core(tmp_path: Path) -> None:
 def test_each_fragment_fits_into_the_example(fragment: str, tmp_path: Path) -> None:
     """A fragment in the place of the example's table of that name loads, too."""
     loaded("\n".join((tables_of(EXAMPLE) | tables_of(fragment)).values()), tmp_path)
+
+
+def test_every_column_of_fit_and_of_cures_is_listed() -> None:
+    said = section("What a run writes")
+    assert [name for name in (*FIT_COLUMNS, *CURE_COLUMNS) if f"`{name}`" not in said] == []
 
 
 @pytest.fixture
