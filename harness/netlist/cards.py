@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from harness.findings import Finding, nearest
 from harness.netlist import words
@@ -14,6 +14,7 @@ from harness.netlist.dialects.files import HINT
 from harness.netlist.elements import CODE_MODELS, MODEL_TYPES, parse_part
 from harness.netlist.lines import Line, Reading
 from harness.netlist.parts import Part, Visible, node
+from harness.netlist.sources import bracketed
 
 LONGEST_LINE = 20_000
 DEEPEST_NESTING = 20
@@ -184,7 +185,7 @@ class _Builder:
             return
         if not line.text.startswith("."):
             self.here.elements.append(line)
-            self.here.lines.append(line)
+            self.here.lines.append(replace(line, text=bracketed(line.text)))
             return
         handler = _CARDS.get(line.keyword)
         if handler is not None:

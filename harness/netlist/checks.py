@@ -30,8 +30,12 @@ ENGINE_FUNCTIONS = frozenset(
     )
 )
 ENGINE_NAMES = frozenset({"time", "temper", "hertz", "pi", "e"})
-RESERVED_NAMES = frozenset(
-    words.split("last time temper hertz e gauss agauss unif aunif limit sqr sqrt min max abs int nint sgn")
+RESERVED_NAMES = frozenset(  # tried with engine 39: `{floor}` costs the whole netlist, `{temper}` is 27
+    words.split(
+        "last time temper hertz e gauss agauss unif aunif limit sqr sqrt min max abs int nint sgn acos acosh "
+        "arctan asin asinh atan atanh ceil cos cosh exp floor ln log log10 pow pwl pwr sin sinh tan tanh "
+        "ternary_fcn"
+    )
 )
 _OF_INSTANCES = frozenset({"m"})
 
@@ -148,6 +152,13 @@ def _instance(scope: Scope, part: Part) -> Iterator[Finding]:
     inner = scope.circuit.find_subcircuit(part.model)
     if inner is None:
         return
+    clashing = [place for place in scope.outwards() if part.model in names_of(place)]
+    if clashing:
+        message = (
+            f'"{part.model}" is the name of a subcircuit and of a parameter, and the engine would put the '
+            "parameter in its place; give one of them another name"
+        )
+        yield _finding(part.line, message, part.name)
     own = set(inner.defaults) | set(inner.parameters)
     for name, text in part.parameters.items():
         if name not in inner.defaults and name not in _OF_INSTANCES:

@@ -10,6 +10,13 @@ from harness.netlist.parts import Part, Visible, Words, made, node, opened, take
 
 _KINDS = ("pulse", "sin", "exp", "pwl", "sffm", "am", "trnoise", "trrandom")
 _LEAST_ARGUMENTS = {"pwl": 4}  # all others: 2
+_PASTED = re.compile(r"\{[^{}]*\}|'[^']*'")
+_TAIL = re.compile(r"\s+(?=(?:tc1|tc2|temp|dtemp)\s*=)", re.IGNORECASE)
+_BEFORE_EXPRESSION = {
+    "b": re.compile(r"[^=]*?(?<![\w.])[vi]\s*=(?!=)", re.IGNORECASE),
+    "e": re.compile(r"[^=]*?(?<![\w.])(?:value|vol)\s*=(?!=)", re.IGNORECASE),
+    "g": re.compile(r"[^=]*?(?<![\w.])(?:value|cur)\s*=(?!=)", re.IGNORECASE),
+}
 _FUNCTION = re.compile(rf"({'|'.join(_KINDS)})(?![\w.])\s*(\(.*\))?(.*)", re.IGNORECASE | re.DOTALL)
 
 
@@ -109,5 +116,25 @@ def behaviour(found: Words, visible: Visible) -> Part:
         raise ValueError(f"{found.name} wants two nodes and V=... or I=...")
     found.plain = [word for piece in words.split(match[1]) for word in opened(piece)]
     nodes = take_nodes(found, 2, "")
-    expression = re.split(r"\s+(?=(?:tc1|tc2|temp|dtemp)\s*=)", match[3], maxsplit=1, flags=re.IGNORECASE)[0]
+    expression = _TAIL.split(match[3], maxsplit=1)[0]
     return made(found, nodes, expression.strip(), function=("expression", (match[2].lower(),)))
+
+
+def bracketed(text: str) -> str:
+    """An element line with brackets around what braces or quotes hold together inside a longer expression.
+
+    The engine drops those marks and leaves what they held as it stands: ``{a-b}*v(x)`` becomes ``a - b*v(x)``
+    there (tried with engine 39). An expression that is one pair of braces as a whole keeps its form.
+    """
+    before = _BEFORE_EXPRESSION.get(text[:1].lower())
+    head = before.match(text) if before else None
+    if head is None:
+        return text
+    body, *tail = _TAIL.split(text[head.end() :], maxsplit=1)
+    whole = body.strip()
+
+    def held(group: re.Match[str]) -> str:
+        plain = group[0] == whole or re.fullmatch(r"\s*\w*\s*", group[0][1:-1])
+        return group[0] if plain else f"({group[0]})"
+
+    return " ".join([head[0] + _PASTED.sub(held, body), *tail])

@@ -163,3 +163,31 @@ def test_a_line_number_of_the_engine_leads_back_to_the_file(tmp_path: Path) -> N
     assert caught.value.line is not None
     line = deck[caught.value.line - 1]
     assert (line.path.name, line.number) == ("part.inc", 5)
+
+
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        ("B1 o 0 V={a-b}*v(t)", 2.0),
+        ("B1 o 0 V=v(t)-{a-b}", 1.0),
+        ("B1 o 0 V='a-b'*v(t)", 2.0),
+        ("B1 o 0 V={{a-b}*v(t)}", 2.0),
+        ("B1 o 0 V=v(t) > 1 ? {a-b}*{b+1} : 0 tc1=0", 3.0),
+        ("E1 o 0 value={a-b}*v(t)", 2.0),
+        ("E1 o 0 value={{a-b}*v(t)}", 2.0),
+        ("G1 0 o cur={a-b}*v(t)", 2.0),
+        ("B1 o 0 V={a}*v(t)", 6.0),
+    ],
+)
+def test_braces_hold_together_inside_an_expression(tmp_path: Path, line: str, expected: float) -> None:
+    """Arithmetic with a = 3, b = 2, v(t) = 2 V; without brackets the engine takes ``{a-b}*v(t)`` for
+    a - b*v(t), which is -1."""
+    path = tmp_path / "pasted.cir"
+    path.write_text(f"t\n.param a=3 b=2\nV1 t 0 2\nR1 t 0 1k\nRo o 0 1\n{line}\n")
+    deck = [each.text for each in read_netlist(path).deck()]
+    engine = session()
+    engine.load(deck, str(path))
+    assert engine.operating_point()["o"] == pytest.approx(expected, rel=1e-6)
+    if "{a}" not in line:
+        engine.load([each if each[0] not in "BEG" else line for each in deck], str(path))
+        assert engine.operating_point()["o"] != pytest.approx(expected, rel=1e-2)
