@@ -14,6 +14,7 @@ import itertools
 import logging
 import multiprocessing
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
 from concurrent.futures import CancelledError
@@ -106,10 +107,11 @@ class Cluster:
         try:
             self._check(kind)
             while True:
-                for index, task in itertools.islice(queue, max(0, self.count * _AHEAD - len(running))):
+                most = _AHEAD * max(1, self.count)  # where nobody is left, somebody may come
+                for index, task in itertools.islice(queue, max(0, most - len(running))):
                     future = self._client.submit(_at_worker, checked, task, seconds, pure=False)
                     running[future] = index
-                if not running and self.count:
+                if not running:
                     return
                 for future in sorted(self._done(list(running)), key=running.__getitem__):
                     try:
@@ -163,20 +165,22 @@ class Cluster:
 
 def _outcome(future: Any, kind: Kind) -> tuple[str, Outcome[Any]]:
     """Where a finished future ran, and its outcome. Raises TimeoutError where its value is gone again."""
+    if future.status == "error":
+        return "", _without_value(future.exception(timeout=_FETCH), kind)
+    place, outcome = future.result(timeout=_FETCH)
+    return place, outcome
+
+
+def _without_value(error: Exception, kind: Kind) -> Outcome[Any]:
     from distributed.scheduler import KilledWorker
 
-    try:
-        place, outcome = future.result(timeout=_FETCH)
-    except (TimeoutError, CancelledError, OSError):
-        raise
-    except KilledWorker as error:
-        tries = error.allowed_failures + 1
-        return "", Outcome(None, f"lost with its Dask worker, {tries} times: not tried again")
-    except EngineMissing as error:
-        raise _refused(_unlike({"a worker that joined": error}, kind)) from error
-    except Exception as error:  # a task or an outcome that cannot travel
-        return "", Outcome(None, f"a fault of this program: {error}")
-    return place, outcome
+    if isinstance(error, EngineMissing):
+        raise _refused(_unlike({"a worker that joined later": error}, kind)) from error
+    if isinstance(error, KilledWorker):
+        return Outcome(
+            None, f"lost with its Dask worker, {error.allowed_failures + 1} times: not tried again"
+        )
+    return Outcome(None, f"a fault of this program at a Dask worker: {error}")  # what cannot travel, and such
 
 
 def _unlike(strangers: Mapping[str, object], kind: Kind) -> str:
@@ -199,16 +203,18 @@ def _refused(message: str) -> InputError:
 # --- at a Dask worker
 
 _standing: dict[str, Standing] = {}  # of this process; Dask can hold several workers in one
+_lock = threading.Lock()
 
 
 def _crew(worker: Any) -> Standing:
     """The worker processes beside a Dask worker, as many as it has threads, in its own folder."""
-    if worker.address not in _standing:
-        # Dask marks its workers as processes without children; ours follow their parent when it ends.
-        multiprocessing.current_process().daemon = False
-        folder = tempfile.mkdtemp(prefix="ramp-harness-", dir=worker.local_directory)  # which Dask clears
-        _standing[worker.address] = Standing(worker.state.nthreads, Path(folder), IDLE)
-    return _standing[worker.address]
+    with _lock:
+        if worker.address not in _standing:
+            # Dask marks its workers as processes without children; ours follow their parent when it ends.
+            multiprocessing.current_process().daemon = False
+            folder = tempfile.mkdtemp(prefix="ramp-harness-", dir=worker.local_directory)  # which Dask clears
+            _standing[worker.address] = Standing(worker.state.nthreads, Path(folder), IDLE)
+        return _standing[worker.address]
 
 
 def _at_worker(function: Callable[[T], R], task: T, seconds: float) -> tuple[str, Outcome[R]]:

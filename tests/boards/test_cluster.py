@@ -67,11 +67,10 @@ class Site:
         self.workers[place].wait()
 
     def close(self) -> None:
-        for process in (*self.workers, self.scheduler):
+        for process in (*self.workers, self.scheduler):  # a worker takes its leave of the scheduler
             process.terminate()
-        for process in (*self.workers, self.scheduler):
             try:
-                process.wait(20)
+                process.wait(5)
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
