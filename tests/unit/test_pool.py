@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.engine.pool import Outcome, run_all
+from harness.engine.pool import Outcome, Standing, run_all
 from harness.engine.session import EngineMissing
 
 Task = tuple[str, float]
@@ -171,6 +171,21 @@ def test_a_missing_engine_is_not_an_outcome(monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setenv("NGSPICE_LIBRARY_PATH", "/nowhere/none.so")
     with pytest.raises(EngineMissing, match=r"none\.so"):
         list(start([("square", 2), ("ramp", 1.0)]))
+
+
+def test_standing_workers_survive_a_crash_and_rest_when_idle(tmp_path: Path) -> None:
+    from pool_tasks import die_at_first, work
+
+    standing = Standing(1, tmp_path, idle=0.3)
+    first = standing.outcome(("process", 0.0), work, MANY).value
+    assert standing.outcome(str(tmp_path / "tries"), die_at_first, MANY) == Outcome(2)
+    process = int(standing.outcome(("process", 0.0), work, MANY).value or 0)
+    assert process != first
+    deadline = time.monotonic() + 10
+    while alive(process) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert not alive(process)
+    assert standing.outcome(("square", 3.0), work, MANY).value == 9.0
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="looks into /proc")
