@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from harness.findings import BoardError, Finding
+from harness.findings import BoardError, Finding, InputError
 from harness.finished import open_ledger
 from harness.quantities import stem
 from harness.run import Only, Progress
@@ -87,6 +87,7 @@ def fit(
     with open_ledger(path, ledger) as book:
         study = Study(path, book, only, jobs, progress=progress, change=change)
         goals = read_goals(study.varied.board, asked.goals) or limits_of(study.varied.board)
+        _spoken_of(goals, frozenset(map(str, study.corners["corner"])))
         study.foresee((1 + asked.confirm) * len(study.corners), within)
         return _Fit(study, parts, goals, asked, trimmers).answer()
 
@@ -101,6 +102,14 @@ def _askable(board: Board, asked: Asked) -> None:
         findings.append(Finding(board.path, message, "--part"))
     if findings:
         raise BoardError(findings)
+
+
+def _spoken_of(goals: Sequence[Goal], corners: frozenset[str]) -> None:
+    """Raises InputError for a goal that speaks of none of the corners."""
+    silent = [goal for goal in goals if goal.corners is not None and not goal.corners & corners]
+    if silent:
+        message = "speaks of no corner that --only leaves; it would be met by anything"
+        raise InputError([Finding(None, f'"{goal}" {message}', "--goal") for goal in silent])
 
 
 class _Fit:
@@ -164,8 +173,8 @@ class _Fit:
         choices: list[Choice] = [(place,) for place in range(len(self.parts))]
         if self.asked.parts:
             choices += list(combinations(range(len(self.parts)), 2))
-        found = choose(self.closed, choices, self.aim) if self.aim.goals else []
-        tried = self._to_confirm(found)
+        found, near = self._found(choices)
+        tried = self._to_confirm(found, near)
         verdicts: dict[int, Verdict] = {}
         if tried:
             settings = [self.closed.setting(found[place].choice, found[place].values) for place in tried]
@@ -176,7 +185,8 @@ class _Fit:
         rows += [self._row(found[place], verdicts.get(place)) for place in [*verdicts, *others]]
         table = pd.DataFrame(rows, columns=COLUMNS)
         meets = [place for place, verdict in verdicts.items() if verdict.word == MEETS]
-        lines = self._lines(found, verdicts, meets)
+        meets.sort(key=lambda place: -verdicts[place].margin)
+        lines = self._lines(found, verdicts, meets, near)
         run = run_record(self.study) | {
             "goals": [str(goal) for goal in self.goals[: self.count]],
             "parts": [part.name for part in self.parts],
@@ -187,14 +197,32 @@ class _Fit:
         }
         return Answer(lines, {"fit.csv": table}, run, not meets and self.drawn.word != MEETS)
 
-    def _to_confirm(self, found: Sequence[Candidate]) -> list[int]:
-        """The best of each choice that is thought to meet every goal, then what ranks next."""
+    def _found(self, choices: Sequence[Choice]) -> tuple[list[Candidate], int | None]:
+        """Candidates, the best first, and the place of the one part's value that is thought to meet every
+        goal and is nearest to the drawn one; None where there is none, or where the drawn ones do."""
+        if not self.aim.goals:
+            return [], None
+        found = choose(self.closed, choices, self.aim)
+        if self.drawn.word == MEETS:
+            return found, None
+        singles = [choice for choice in choices if len(choice) == 1]
+        near = choose(self.closed, singles, replace(self.aim, close=True))[:1]
+        if not near or not self._promising(near[0]):
+            return found, None
+        known = [place for place, one in enumerate(found) if _same(one, near[0])]
+        return (found, known[0]) if known else ([*found, near[0]], len(found))
+
+    def _to_confirm(self, found: Sequence[Candidate], near: int | None) -> list[int]:
+        """The best of each choice that is thought to meet every goal, then what ranks next; the last of more
+        than one is the nearest to the drawn value."""
         first: dict[Choice, int] = {}
         for place, candidate in enumerate(found):
-            if candidate.worst(self.aim.goals)[0] >= 0.0 and not candidate.breaks:
+            if self._promising(candidate):
                 first.setdefault(candidate.choice, place)
-        order = dict.fromkeys([*first.values(), *range(len(found))])
-        return list(order)[: self.asked.confirm]
+        order = list(dict.fromkeys([*first.values(), *range(len(found))]))
+        if near is None or self.asked.confirm == 1 or near in order[: self.asked.confirm]:
+            return order[: self.asked.confirm]
+        return [*order[: self.asked.confirm - 1], near]
 
     # --- words
 
@@ -229,9 +257,12 @@ class _Fit:
         found: Sequence[Candidate],
         verdicts: dict[int, Verdict],
         meets: Sequence[int],
+        near: int | None,
     ) -> list[str]:
         board, study = self.study.varied.board, self.study
         names = ", ".join(f"{part.name} ({part.series})" for part in self.parts)
+        if len(self.parts) > MOST_TOGETHER:
+            names = f"any one of {len(self.parts)} parts"
         lines = [
             f"{board.name}, revision {board.revision}: preferred values of {names} at"
             f" {len(study.corners)} axis corners",
@@ -241,7 +272,9 @@ class _Fit:
             f"As drawn: {self._room(self.drawn)}",
         ]
         if meets:
-            lines.append(f"Meets every goal, as simulated: {self._name(found[meets[0]])}")
+            lines.append(f"Meets every goal with most room, as simulated: {self._name(found[meets[0]])}")
+            if near is not None and near in meets and near != meets[0]:
+                lines.append(f"Nearest to the drawn value: {self._name(found[near])}")
         elif verdicts:
             lines.append(
                 "No value that was simulated meets every goal"
@@ -288,6 +321,10 @@ class _Fit:
             "values up to a decade from the drawn ones; closer ones are tried around the best coarse ones"
         )
         return [*texts, *self.study.ledger.remarks]
+
+
+def _same(one: Candidate, other: Candidate) -> bool:
+    return one.choice == other.choice and one.values == other.values
 
 
 def _amount(margin: float) -> str:

@@ -100,8 +100,11 @@ def test_a_limit_that_falls_short_is_cured_by_the_value_found(tmp_path: Path) ->
     code, table = asked(board, tmp_path / "out", "--part", "rlow")
     assert code == 0
     assert table.loc[0, "part"] == "as drawn" and table.loc[0, "verdict"] == "outside"
-    best = table.loc[1]
+    best, *others = [table.loc[place] for place in table.index[table["verdict"] == "within"]]
     assert (best["part"], best["series"], best["verdict"]) == ("Rlow", "E24", "within")
+    near = max(1e3 * float(one["value"].removesuffix(" kOhm")) for one in (best, *others))
+    assert near == 91e3  # the nearest to the drawn one is simulated, too
+    assert duty(91e3, 4) < 0.55 < duty(100e3, 4)
     assert float(best["predicted_margin"]) == pytest.approx(float(best["simulated_margin"]), abs=0.1)
     value = 1e3 * float(best["value"].removesuffix(" kOhm"))
     assert nearest("E24", value) == value
@@ -175,6 +178,9 @@ def test_goals_and_parts_that_are_none_are_bad_input(
     said = capsys.readouterr().err
     assert said.count("--goal") == len(goals) and "Traceback" not in said
     assert "did you mean" in said and "valid: 0 V, 4 V" in said
+    silent = ["--goal", "threshold 1..2 V at control=4", "--only", "control=0"]
+    assert main(["fit", board, *silent]) == 2
+    assert "no corner that --only leaves" in capsys.readouterr().err
 
 
 @pytest.mark.slow
