@@ -194,8 +194,8 @@ def rank(closed: ClosedForms, candidate: Candidate, aim: Aim) -> tuple[float, ..
     distance = sum(abs(math.log(value / at)) for value, at in zip(candidate.values, drawn, strict=True))
     worst = candidate.worst(aim.goals)[0]
     if not candidate.breaks and (worst >= 0.0 or not aim.close):
-        return (0, distance) if aim.close else (0, _coarsely(-worst), distance)
-    return (1, _coarsely(-min(worst, candidate.kept)), distance)
+        return (0, distance) if aim.close else (0, coarsely(-worst), distance)
+    return (1, coarsely(-min(worst, candidate.kept)), distance)
 
 
 def _as_drawn(closed: ClosedForms, candidate: Candidate) -> bool:
@@ -204,7 +204,7 @@ def _as_drawn(closed: ClosedForms, candidate: Candidate) -> bool:
     return any(math.isclose(value, drawn, rel_tol=1e-9) for value, drawn in pairs)
 
 
-def _coarsely(value: float) -> float:
+def coarsely(value: float) -> float:
     """Three digits: what differs by less counts as alike."""
     return float(f"{value:.3g}")
 

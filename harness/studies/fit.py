@@ -19,7 +19,7 @@ from harness.finished import open_ledger
 from harness.quantities import stem
 from harness.run import Only, Progress
 from harness.studies.answers import Answer, run_record
-from harness.studies.choosing import Aim, Candidate, Choice, ClosedForms, choose
+from harness.studies.choosing import Aim, Candidate, Choice, ClosedForms, choose, coarsely
 from harness.studies.goals import Goal, limits_of, margins, read_goals, tolerances
 from harness.studies.rows import Outcomes, Study, column
 from harness.studies.settable import Settable, named_parts, with_axes
@@ -185,7 +185,7 @@ class _Fit:
         rows += [self._row(found[place], verdicts.get(place)) for place in [*verdicts, *others]]
         table = pd.DataFrame(rows, columns=COLUMNS)
         meets = [place for place, verdict in verdicts.items() if verdict.word == MEETS]
-        meets.sort(key=lambda place: -verdicts[place].margin)
+        meets.sort(key=lambda place: -coarsely(verdicts[place].margin))
         lines = self._lines(found, verdicts, meets, near)
         run = run_record(self.study) | {
             "goals": [str(goal) for goal in self.goals[: self.count]],

@@ -13,7 +13,7 @@ import pytest
 
 import harness
 
-COMMANDS = ["run", "check", "worst", "yield", "ledger", "new", "engine", "sources", "parts"]
+COMMANDS = ["run", "check", "worst", "yield", "fit", "ledger", "new", "engine", "sources", "parts"]
 
 
 def run(*arguments: str) -> subprocess.CompletedProcess[str]:
