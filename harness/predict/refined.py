@@ -25,6 +25,7 @@ from harness.predict.drawn import Drawn
 from harness.predict.effects import Effect
 from harness.predict.ramp import Ramp
 from harness.predict.standing import LEAST_SWING, OutputStage, Pulse, Standing
+from harness.quantities import STEMS
 
 if TYPE_CHECKING:
     from harness.board import Board
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Figures = dict[str, Array]
 ROUNDS = 8  # of thresholds that follow from the cycle; each closes the gap by the feedback's share
+RESIDUE = 1e-12  # of the largest voltage: what the arithmetic of double precision leaves of a zero, with room
 INTERACTION = "interaction of the named effects"
 EFFECT_COLUMNS = ["corner", "quantity", "effect", "amount", "origin"]
 
@@ -84,6 +86,17 @@ def best_figures(
     refined = composition.figures(frozenset(composition.usable()))
     ideal = composition.figures(frozenset())
     return _table(refined, corners).combine_first(_table(ideal, corners))
+
+
+def without_residues(figures: Figures) -> Figures:
+    """The figures with 0 V where a difference of larger voltages left no more than the error of its
+    arithmetic: less than :data:`RESIDUE` of the largest voltage at that corner."""
+    volts = [name for name in figures if name in STEMS and STEMS[name].unit == "V"]
+    largest = np.max([np.nan_to_num(np.abs(figures[name])) for name in volts], axis=0) if volts else 0.0
+    return {
+        name: np.where(np.abs(column) < RESIDUE * largest, 0.0, column) if name in volts else column
+        for name, column in figures.items()
+    }
 
 
 def _table(figures: Mapping[str, Array], corners: pd.DataFrame) -> pd.DataFrame:
@@ -177,7 +190,7 @@ class Composition:
             "pullup_current": self._pullup_current(output.reference),
         }
         kind = kind_of(drawn)
-        return figures | dict(kind.solved(drawn)) if kind else figures
+        return without_residues(figures | dict(kind.solved(drawn)) if kind else figures)
 
     def declined(self) -> Iterator[tuple[str, str, str]]:
         """(quantity, "unknown", why) of those that the network cannot know for the sake of a part."""
@@ -195,7 +208,7 @@ class Composition:
         upward, downward = at_rest = self.thresholds(on)
         found = self._figures_with(on, upward, downward)
         if found is None:
-            return self._without_ramp(on, upward)
+            return without_residues(self._without_ramp(on, upward))
         for _ in range(ROUNDS):  # feedback from an output that droops: the thresholds follow from the cycle
             droop = self.stage.droop_at(self.threshold_node, found[1])
             if droop is None:
@@ -205,7 +218,7 @@ class Composition:
                 level + np.nan_to_num(move) for level, move in zip(at_rest, moves, strict=True)
             )
             found = self._figures_with(on, upward, downward) or found
-        return found[0]
+        return without_residues(found[0])
 
     def _figures_with(
         self, on: frozenset[Effect], upward: Array, downward: Array

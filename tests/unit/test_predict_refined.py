@@ -16,7 +16,7 @@ from harness.characterise import Characteristics
 from harness.corners import corner_table
 from harness.netlist import read_netlist
 from harness.predict.lookup import Table
-from harness.predict.refined import INTERACTION, Prediction, predict
+from harness.predict.refined import INTERACTION, Prediction, predict, without_residues
 from harness.resources import netlists_folder
 
 KESTREL = netlists_folder() / "boards" / "kestrel"
@@ -336,3 +336,29 @@ def test_temperature_coefficients_of_resistors_count(tmp_path: Path) -> None:
     assert found.solved["threshold"].iloc[nominal(corners, supply=10.0, temperature=27.0)] == pytest.approx(
         5.0
     )
+
+
+def test_what_rounding_leaves_of_zero_volts_is_zero() -> None:
+    """A residue is told by the largest voltage of its corner; small figures that mean something stay, and so
+    do currents and gaps."""
+    figures = {
+        "low_level": np.array([4.3e-21, 2e-9, np.nan]),
+        "high_level": np.array([5.0, 12.0, 5.0]),
+        "ramp_low": np.array([-4.4e-16, -6e-12, 1e-3]),
+        "sink_current": np.array([1e-21, 0.0, 1.0]),
+        "duty": np.array([1e-18, 0.5, np.nan]),
+    }
+    cleaned = without_residues(figures)
+    assert cleaned["low_level"].tolist()[:2] == [0.0, 2e-9] and math.isnan(cleaned["low_level"][2])
+    assert cleaned["ramp_low"].tolist() == [0.0, 0.0, 1e-3]
+    for name in ("high_level", "sink_current", "duty"):
+        assert np.array_equal(cleaned[name], figures[name], equal_nan=True)
+    assert without_residues({"duty": np.array([1e-20])})["duty"][0] == 1e-20
+
+
+def test_a_rail_to_rail_output_rests_at_zero_volts() -> None:
+    """The ideal low level of an output on one supply is its ground's own 0 V, no residue of the network."""
+    board = load_board(KESTREL.parent / "wren" / "wren.board.toml")
+    netlist = read_netlist(board.netlist)
+    prediction = predict(board, netlist, corner_table(board), Characteristics({}))
+    assert (prediction.ideal["low_level"].dropna() == 0.0).all() and len(prediction.ideal) > 10
