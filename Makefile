@@ -14,11 +14,13 @@ RUN := .venv/bin/python -m
 .PHONY: report test slow bench lint lock pages clean engine
 .DELETE_ON_ERROR:
 
-# Ends 0 once the report is written, also where the board falls short (1): the command says in words what does.
+# Ends 0 once the report is there, also where the board falls short (1): the command says in words what does.
+# A page that would come out the same is not drawn again; run.json is written by every run.
 report: $(READY) engine
 	@touch .venv/report-begun
 	@$(RUN) harness run $(BOARD) --out $(REPORT); code=$$?; test $$code -le 1 || exit $$code
-	@test $(REPORT)/report.html -nt .venv/report-begun || { echo "No report was written."; exit 3; }
+	@test $(REPORT)/run.json -nt .venv/report-begun -a -s $(REPORT)/report.html || \
+		{ echo "No report was written."; exit 3; }
 
 test: lint engine
 	$(RUN) pytest -n auto
