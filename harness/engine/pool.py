@@ -19,6 +19,7 @@ from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from multiprocessing.util import Finalize
 from pathlib import Path
 from typing import Generic, NoReturn, Protocol, TypeVar
 
@@ -135,9 +136,10 @@ class Standing:
         self._usual = _Crew(workers, TASKS_OF_A_WORKER, folder, MEMORY)
         self._fresh = _Crew(1, 1, folder, MEMORY)
         self._numbers = itertools.count()
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()
         self._busy = 0
         self._rest: threading.Timer | None = None
+        Finalize(None, self.dismiss, exitpriority=1)  # else the end of this process would wait for them
 
     def outcome(self, task: T, function: Callable[[T], R], seconds: float) -> Outcome[R]:
         """What becomes of one task, as in :func:`run_all`: time limit, second try, EngineMissing."""
@@ -167,11 +169,16 @@ class Standing:
             future = crew.start(job, function, seconds)
         return _outcome(future, job.letter(self._folder), seconds)
 
+    def dismiss(self) -> None:
+        """Ends the processes; what they were at comes to nothing."""
+        with self._lock:
+            self._usual.dismiss()
+            self._fresh.dismiss()
+
     def _dismiss_if_idle(self) -> None:
         with self._lock:
             if not self._busy:
-                self._usual.dismiss()
-                self._fresh.dismiss()
+                self.dismiss()
 
 
 def _outcome(future: Future[Outcome[R]], letter: Path, seconds: float) -> tuple[Outcome[R], bool]:

@@ -292,7 +292,8 @@ def test_a_cluster_that_is_lost_ends_the_run(lost: str, site: Site, monkeypatch:
 
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")
-def test_no_process_outlives_its_dask_worker(site: Site) -> None:
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
+def test_no_process_outlives_its_dask_worker(how: signal.Signals, site: Site) -> None:
     from pool_tasks import work
 
     site.add(1)
@@ -300,5 +301,6 @@ def test_no_process_outlives_its_dask_worker(site: Site) -> None:
         found = dict(workers.run_all([("process", 0.0)], work, MANY, engine()))
     process = Path("/proc") / str(found[0].value)
     assert process.exists()
-    site.kill(0)
+    site.workers[0].send_signal(how)
+    site.workers[0].wait(6)  # a nanny is not patient for much longer
     eventually(lambda: not process.exists())
