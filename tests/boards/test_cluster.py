@@ -28,6 +28,7 @@ pytest.importorskip("distributed")
 HERE = "127.0.0.1"
 NAME = "kestrel_slicer"
 ONLY = ("--only", "temperature=25")  # 15 corners
+ONE = (*ONLY, "--only", "supply=15", "--only", "control=5")
 FILES = ("corners.csv", "effects.csv", "harmonics.csv", "report.html")
 UNIT = Path(__file__).parents[1] / "unit"
 MANY = 1000.0  # s that no test takes
@@ -51,13 +52,13 @@ class Site:
             time.sleep(0.1)
         raise TimeoutError("the scheduler did not come up")
 
-    def add(self, count: int = 1) -> None:
-        """Starts workers without a nanny each, so that one that is killed stays away, and awaits them."""
+    def add(self, count: int = 1, nanny: str = "--no-nanny") -> None:
+        """Starts workers, without a nanny so that one that is killed stays away, and awaits them."""
         from distributed import Client
 
         for _ in range(count):
             room = self.folder / f"worker{len(self.workers)}"
-            options = ("--nthreads", "1", "--no-nanny", "--local-directory", str(room))
+            options = ("--nthreads", "1", nanny, "--local-directory", str(room))
             self.workers.append(self._started("dask_worker", self.address, *options))
         with Client(self.address, set_as_default=False) as client:
             client.wait_for_workers(len(self.workers), timeout=60)
@@ -197,6 +198,21 @@ def test_same_bytes_also_where_a_worker_is_killed_midway(site: Site, board: Path
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("study", [["worst"], ["yield", "--draws", "5"]])
+def test_studies_say_the_same(
+    study: list[str], site: Site, board: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    site.add(2)
+    said = []
+    for name, options in (("local", []), ("cluster", ["--cluster", site.address])):
+        ledger = ["--ledger", str(tmp_path / f"{name}.sqlite")]
+        code = main([study[0], str(board), *study[1:], *ONE, *ledger, *options])
+        said.append((code, capsys.readouterr().out))
+    assert said[0] == said[1]
+    assert said[0][0] in (0, 1)
+
+
+@pytest.mark.slow
 def test_a_crash_costs_one_task_and_no_worker(site: Site) -> None:
     from pool_tasks import work
 
@@ -292,11 +308,14 @@ def test_a_cluster_that_is_lost_ends_the_run(lost: str, site: Site, monkeypatch:
 
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")
-@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
-def test_no_process_outlives_its_dask_worker(how: signal.Signals, site: Site) -> None:
+@pytest.mark.parametrize(
+    ("nanny", "how"),
+    [("--no-nanny", signal.SIGKILL), ("--no-nanny", signal.SIGTERM), ("--nanny", signal.SIGTERM)],
+)
+def test_no_process_outlives_its_dask_worker(nanny: str, how: signal.Signals, site: Site) -> None:
     from pool_tasks import work
 
-    site.add(1)
+    site.add(1, nanny)
     with connected(site.address) as workers:
         found = dict(workers.run_all([("process", 0.0)], work, MANY, engine()))
     process = Path("/proc") / str(found[0].value)
