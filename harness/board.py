@@ -22,11 +22,11 @@ from pathlib import Path
 
 from harness.findings import BoardError, Finding, NetlistError, nearest
 from harness.intent.axes import name_corners, read_axes, read_grids
+from harness.intent.cores import Core
 from harness.intent.formulas import check_formulas, check_names, read_hand
 from harness.intent.objects import (
     Axis,
     Board,
-    Core,
     Expected,
     Intended,
     Limit,
