@@ -57,11 +57,13 @@ class Callbacks(ABC):
         """Time spent in the callbacks so far."""
 
     @contextmanager
-    def steering(self, stepper: Steering | None, stop: float) -> Iterator[None]:
-        """While this is open, a transient run to ``stop`` (s) obeys the stepper."""
+    def steering(self, stepper: Steering | None, stop: float, longest: float = math.inf) -> Iterator[None]:
+        """While this is open, a transient run to ``stop`` (s) in steps up to ``longest`` (s) obeys the
+        stepper."""
         self.stopped, self.fault = False, None
-        # the engine reads the decimal a few ulp off and allows 100
-        self._open(stepper, stop - 32 * math.ulp(stop))
+        # the engine reads the decimal a few ulp off; it takes a run for ended within 100 ulp, version 39 only
+        # within 1e-10 of the longest step, which is less in runs of very many steps
+        self._open(stepper, stop - min(32 * math.ulp(stop), 4e-11 * longest))
         try:
             yield
         finally:

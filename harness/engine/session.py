@@ -141,7 +141,7 @@ class Session:
         engine, callbacks, stop = self._engine, self._engine.callbacks, float(stop)
         text = f"tran {float(step)!r} {stop!r} 0 {float(longest)!r}{' uic' if initial else ''}"
         try:
-            with callbacks.steering(stepper, stop):
+            with callbacks.steering(stepper, stop, float(longest)):
                 code = engine.command(text)
             fault, stopped = callbacks.fault, callbacks.stopped
             if fault is not None and not engine.exited:

@@ -120,6 +120,15 @@ def test_a_run_ends_at_its_end(engine: Session, seed: int) -> None:
         assert (np.diff(moment) > 0).all()
 
 
+def test_a_run_of_very_many_steps_ends_at_its_end(engine: Session) -> None:
+    """Where the steps are so short that what the engine takes for the end is a few units in the last place."""
+    engine.load(["v1 a 0 sin(0 1 1k)", "r1 a b 1k", "c1 b 0 1u"])
+    for stop in (2.03e-3, 2.11e-3):
+        waves = engine.transient(1e-7, stop, 1e-7)
+        assert len(waves["time"]) > 20_000
+        assert waves["time"][-1] == pytest.approx(stop, rel=1e-12)
+
+
 def test_alter_reaches_parts_in_subcircuits_until_the_next_load(engine: Session) -> None:
     deck = ["Vin in 0 6", "xd in out div", ".subckt div a b", "rtop a b 2k", "rlow b 0 1k", ".ends"]
     engine.load(deck)
