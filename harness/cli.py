@@ -75,10 +75,20 @@ def parser() -> argparse.ArgumentParser:
         "--from", dest="netlist", type=Path, metavar="NETLIST",
         help="an exported netlist: roles and values are proposed, each with its reason",
     )  # fmt: skip
-    new.add_argument("--core", help='without --from: "ramp source" (default) or "charged capacitor"')
+    new.add_argument(
+        "--core",
+        help='without --from: "ramp source" (default), "charged capacitor", "snapped capacitor" or '
+        '"integrator"',
+    )
     new.add_argument(
         "--stage", help='without --from: "393" (default), "311", "push-pull", "07x", "rail-to-rail"'
     )
+    new.add_argument(
+        "--network",
+        help='without --from: what sets the threshold, "reference and control" (default), "control", "knob", '
+        '"knob and jack"',
+    )
+    new.add_argument("--output", help='without --from: "direct" (default) or "divider"')
     new.add_argument("--supply", type=_volts, metavar="V", help="without --from: supply in volts")
     new.add_argument("--out", type=Path, metavar="DIR", help="folder; default beside the netlist, else here")
     new.set_defaults(action=_new)
@@ -241,11 +251,13 @@ def _check(options: argparse.Namespace) -> int:
 def _new(options: argparse.Namespace) -> int:
     from harness.findings import Finding, InputError
     from harness.new.command import new_from, new_starter
+    from harness.new.starters import Choice
 
+    keys = ("core", "stage", "network", "output", "supply")
+    given = {key: getattr(options, key) for key in keys if getattr(options, key) is not None}
     if options.netlist is None:
-        started = new_starter(options.name, options.core, options.stage, options.supply, options.out)
+        started = new_starter(options.name, Choice(**given), options.out)
     else:
-        given = [key for key in ("core", "stage", "supply") if getattr(options, key) is not None]
         if given:
             message = "goes without --from only; with it the netlist says what is drawn"
             raise InputError([Finding(None, message, f"--{key}") for key in given])

@@ -15,7 +15,7 @@ from harness.netlist import Netlist, read_netlist
 from harness.netlist.dialects import COMMERCIAL, NATIVE, Dialects
 from harness.new.drawing import Drawing
 from harness.new.guess import Guess, guess
-from harness.new.starters import DEFAULT_CORE, DEFAULT_STAGE, starter
+from harness.new.starters import Choice, starter
 from harness.new.text import Head, board_text
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
@@ -54,13 +54,11 @@ def new_from(name: str, netlist: Path, out: Path | None = None) -> Started:
     return Started((board, *copies.values()), tuple(_told(board, found, drawn)))
 
 
-def new_starter(
-    name: str, core: str | None, stage: str | None, supply: float | None, out: Path | None = None
-) -> Started:
+def new_starter(name: str, choice: Choice, out: Path | None = None) -> Started:
     """A board to begin with, netlist and board file, in ``out`` or the current folder. Raises InputError with
     every finding; nothing is overwritten."""
     name = sound_name(name)
-    made = starter(name, core or DEFAULT_CORE, stage or DEFAULT_STAGE, supply)
+    made = starter(name, choice)
     folder = out if out is not None else Path()
     netlist, board = folder / f"{name}.cir", folder / f"{name}{ENDING}"
     refuse_existing([netlist, board])

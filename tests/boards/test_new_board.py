@@ -68,10 +68,25 @@ def test_an_exported_netlist_with_a_macromodel_in_a_nested_stage(
     assert np.allclose(table["duty.simulated"], share * (1.96e-3 + 20e-6) / 2e-3, atol=2e-3)
 
 
+STARTERS = [
+    ("ramp source", "311", "reference and control", "direct"),
+    ("ramp source", "push-pull", "knob and jack", "divider"),
+    ("charged capacitor", "393", "control", "direct"),
+    ("snapped capacitor", "push-pull", "reference and control", "direct"),
+    ("snapped capacitor", "393", "knob", "direct"),
+    ("integrator", "393", "reference and control", "direct"),
+]
+
+
 @pytest.mark.slow
-def test_a_starter_runs_within_its_limits(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("core", "stage", "network", "output"), STARTERS)
+def test_a_starter_runs_within_its_limits(
+    tmp_path: Path, core: str, stage: str, network: str, output: str
+) -> None:
     """What ``new NAME`` writes ends with 0: limits kept, hand and simulated figures agree or are named."""
-    assert main(["new", "mine", "--stage", "311", "--out", str(tmp_path)]) == 0
+    options = ["--core", core, "--stage", stage, "--network", network, "--output", output]
+    assert main(["new", "mine", *options, "--out", str(tmp_path)]) == 0
     assert main(["run", str(tmp_path / "mine.board.toml"), "--out", str(tmp_path / "out")]) == 0
     table = pd.read_csv(tmp_path / "out" / "corners.csv")
-    assert set(table["duty.agreement"]) <= {"agrees", "explained"} and len(table) == 11
+    assert set(table["state"]) == {"pulsing"} and len(table) >= 9
+    assert set(table["duty.agreement"]) <= {"agrees", "explained"}

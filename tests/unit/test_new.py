@@ -266,24 +266,41 @@ def test_what_cannot_be_started_is_said_and_nothing_is_written(
     assert [path.name for path in tmp_path.iterdir()] == ["drawn.cir"]
 
 
-@pytest.mark.parametrize("stage", ["393", "311", "push-pull", "07x", "rail-to-rail"])
-@pytest.mark.parametrize("core", ["ramp source", "charged capacitor"])
+CORES = {
+    "ramp source": ("393", "311", "push-pull", "07x", "rail-to-rail"),
+    "charged capacitor": ("393", "311", "07x"),
+    "snapped capacitor": ("393", "push-pull", "rail-to-rail"),
+    "integrator": ("393", "311", "07x"),
+}
+QUICK = {("ramp source", "393"), ("snapped capacitor", "push-pull")}
+STARTERS = [
+    pytest.param(core, stage, marks=() if (core, stage) in QUICK else pytest.mark.slow)
+    for core in CORES
+    for stage in CORES["ramp source"]
+]
+
+
+@pytest.mark.parametrize(("core", "stage"), STARTERS)
 def test_a_starter_is_sound(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], stage: str, core: str
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], core: str, stage: str
 ) -> None:
-    """Drawn as intended, nothing odd in the netlist; single-supply CMOS has no room for the capacitor's trip
-    comparator and says so."""
-    code = main(["new", "mine", "--stage", stage, "--core", core, "--out", str(tmp_path)])
-    if core == "charged capacitor" and stage in ("push-pull", "rail-to-rail"):
-        assert code == 2 and "choose another core or stage" in capsys.readouterr().err
-        return
-    assert code == 0
-    capsys.readouterr()
-    assert main(["check", str(tmp_path / "mine.board.toml")]) == 0
-    said = capsys.readouterr().out
-    assert "no value intended" not in said and "The netlist:" not in said
-    board = load_board(tmp_path / "mine.board.toml")
-    assert {"threshold", "duty", "frequency"} <= set(board.hand) and board.limits
+    """Drawn as intended, nothing odd in the netlist, with every network and output; a core and a stage that
+    share no supply say so."""
+    networks, outputs = ("reference and control", "control", "knob", "knob and jack"), ("direct", "divider")
+    for number, (network, output) in enumerate(zip(networks, 2 * outputs, strict=True)):
+        options = ["--stage", stage, "--core", core, "--network", network, "--output", output]
+        code = main(["new", f"mine{number}", *options, "--out", str(tmp_path)])
+        if stage not in CORES[core]:
+            assert code == 2 and "choose another core or stage" in capsys.readouterr().err
+            assert not list(tmp_path.iterdir())
+            continue
+        assert code == 0
+        capsys.readouterr()
+        assert main(["check", str(tmp_path / f"mine{number}.board.toml")]) == 0
+        said = capsys.readouterr().out
+        assert "no value intended" not in said and "The netlist:" not in said
+        board = load_board(tmp_path / f"mine{number}.board.toml")
+        assert {"threshold", "duty", "frequency"} <= set(board.hand) and board.limits
 
 
 @pytest.mark.parametrize(
@@ -292,6 +309,10 @@ def test_a_starter_is_sound(
         (["--stage", "394"], 'there is no stage "394" to begin with (did you mean "393"?)'),
         (["--core", "spiral"], 'there is no core "spiral" to begin with'),
         (["--supply", "80"], "80 V is out of the range"),
+        (["--core", "integrator", "--stage", "push-pull"], "wants a supply of 12 V to 15 V"),
+        (["--core", "snapped capacitor", "--stage", "07x"], "wants a supply of 4.5 V to 5.5 V"),
+        (["--network", "knobs"], 'there is no network "knobs" to begin with (did you mean "knob"?)'),
+        (["--output", "transformer"], 'there is no output "transformer" to begin with'),
     ],
 )
 def test_a_starter_that_cannot_be(
