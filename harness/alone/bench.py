@@ -5,12 +5,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.netlist.scopes import Values
 from harness.pins import part_of
 
 if TYPE_CHECKING:
@@ -58,10 +59,19 @@ class PartAlone:
     @classmethod
     def of(cls, netlist: Netlist, name: str) -> PartAlone:
         """The part ``name`` of a netlist, also one inside an instance, with the models, subcircuits and
-        parameters that it needs. Raises KeyError."""
+        parameters that it needs. Inside an instance its value and parameters are numbers, for the instance's
+        own parameters mean nothing outside of it. Raises KeyError."""
         part = part_of(netlist, name)
         if part is None:
             raise KeyError(name)
+        scope = netlist.find(name).scope
+        if scope.outer is not None:
+            known, own = Values({}), part.parameters.items()
+            parameters = {key: repr(known.evaluate(scope, text, part.line)) for key, text in own}
+            text = (
+                repr(netlist.value(name)) if part.value_text and part.letter in "rclvi" else part.value_text
+            )
+            part = replace(part, parameters=parameters, value_text=text)
         return cls(part, tuple(support_lines(netlist, [part])))
 
     def line(self, name: str, nodes: Callable[[str], str]) -> str:

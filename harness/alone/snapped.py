@@ -64,19 +64,19 @@ class TripPlace:
 
 def _lines(stage: TripStage, where: TripPlace, tag: str) -> list[str]:
     """One such stage; the ramp is node ``ramp<tag>``, the lower end of its switch ``lower<tag>``."""
-    own = {
-        stage.ramp: "ramp", stage.trip: "trip", stage.gate: "gate", stage.control: "control",
-        stage.upper: "upper", stage.lower: "lower",
-    }  # fmt: skip
-    own[stage.gate] = "gate"  # where the comparator works the switch directly
+    own = {stage.trip: "trip", stage.upper: "upper", stage.control: "control", stage.gate: "gate"}
+    senses, snaps = own | {stage.ramp: "ramp"}, own | {stage.lower: "lower"}  # one node without a follower
+
+    def among(nodes: Mapping[str, str], node: str) -> str:
+        key = node.lower()
+        return f"{nodes[key]}{tag}" if key in nodes else "0" if key == "0" else f"held_{key}"
 
     def named(node: str) -> str:
-        key = node.lower()
-        return f"{own[key]}{tag}" if key in own else "0" if key == "0" else f"held_{key}"
+        return among(snaps, node)
 
     kept = 1.0 - where.feedback
     lines = [
-        stage.comparator.line(f"trip{tag}", named),
+        stage.comparator.line(f"trip{tag}", lambda node: among(senses, node)),
         stage.switch.line(f"snap{tag}", named),
         *(part.line(f"chain{tag}_{k}", named) for k, part in enumerate(stage.chain)),
         volts(f"open{tag}", f"open{tag}", where.open_level / kept),

@@ -17,6 +17,7 @@ from harness.alone.conditions import Conditions, median, slope_knots, the_engine
 from harness.alone.cores.converter import converter_benches, pair_on
 from harness.alone.snapped import FollowerAlone, SwitchPlace, TripPlace, TripStage
 from harness.alone.subject import Bench, Refused, Value
+from harness.pins import all_parts
 from harness.predict.cores import snapped
 from harness.predict.network import GROUND
 
@@ -67,16 +68,15 @@ def _stage(on: Conditions) -> TripStage | None:
         return None
     assert ends and gate and control and comparator and switch
     ramp = str(next(iter(inputs - {trip})))
-    rails = {
-        node.lower() for part in drawn.netlist.parts.values() if part.letter == "v" for node in part.nodes[:2]
-    }
+    parts = dict(
+        (name, (letter, {*ends})) for name, letter, ends in all_parts(on.netlist) if not drawn.is_known(name)
+    )
+    rails = {node for letter, ends in parts.values() if letter == "v" for node in ends}
     between = {gate, control, GROUND, core.reference.lower()} | rails
     chain = [
         PartAlone.of(on.netlist, name)
-        for name, part in drawn.netlist.parts.items()
-        if part.letter in "rcdq"
-        and {node.lower() for node in part.nodes} <= between
-        and {node.lower() for node in part.nodes} & {gate, control}
+        for name, (letter, ends) in parts.items()
+        if letter in "rcdq" and ends <= between and ends & {gate, control}
     ]
     if gate != control and not chain:
         return None
@@ -103,8 +103,8 @@ def _place(on: Conditions, stage: TripStage, temperature: float, supply: float) 
     named = {stage.ramp, stage.trip, stage.gate, stage.control, stage.upper, stage.lower}
     capacitors = [
         name
-        for name, part in drawn.netlist.parts.items()
-        if part.letter == "c" and {node.lower() for node in part.nodes[:2]} == {stage.trip, GROUND}
+        for name, letter, ends in all_parts(on.netlist)
+        if letter == "c" and set(ends) == {stage.trip, GROUND} and not drawn.is_known(name)
     ]
     resistance = drawn.value(core.reset_resistor) if core.reset_resistor else drawn.all(0.0)
     return TripPlace(
