@@ -130,9 +130,9 @@ def test_a_plain_run() -> None:
 
 
 def what_the_rule_is_worth(time: np.ndarray, wave: np.ndarray, begin: float, end: float) -> float:
-    """How far the mean by the trapezium rule moves where every second point is left out (the lesser of the two
-    ways to do so). The engine integrates by another rule: on coarse records the two part by a small share of
-    this, also over the same points and ends."""
+    """How far the mean by the trapezium rule moves where every second point is left out (the lesser of the
+    two ways to do so). The engine integrates by another rule: on coarse records the two part by a small
+    share of this, also over the same points and ends."""
     inside = np.flatnonzero((time > begin) & (time < end))
     means = []
     for some in (inside, inside[::2], inside[1::2]):
