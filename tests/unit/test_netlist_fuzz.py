@@ -13,9 +13,11 @@ from hypothesis import strategies as st
 
 from harness.findings import NetlistError
 from harness.netlist import Netlist, read_netlist
+from harness.netlist.dialects import COMMERCIAL, Dialects
 from harness.netlist.lint import lint
 
 FUZZ = settings(max_examples=300, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+FUZZ_COMMERCIAL = settings(FUZZ, max_examples=200)
 
 _PIECES = (
     "R1 C1 V1 X1 Q1 M1 B1 E1 G1 F1 H1 K1 S1 W1 A1 D1 T1 a b 0 gnd 1k 4k7 2A {x} {y+1} 'z' x=1 y={x} V= I= "
@@ -29,12 +31,22 @@ _LINES = st.lists(_WORDS, max_size=8).map(" ".join)
 _NETLISTS = st.lists(_LINES, max_size=14).map("\n".join)
 
 
-def _outcome(data: bytes) -> Netlist | NetlistError:
+_COMMERCIAL_PIECES = _PIECES + (
+    " if(a>1,2,3) limit(v(a),0,1) pwr(x,2) pwrs(x,2) table(v(a),0,0,1,1) uramp(x) stp(x) dnlim(x,0,1) idt(x) "
+    "V^2 ~a & | ** PARAMS: OPTIONAL: TEXT: VSWITCH( ISWITCH( ron=1 roff=1meg von=1 voff=0 Rser=1 Cpar=1p "
+    "VALUE {v(a,b)} TABLE {v(a)} (0,0)(1,1) POLY(1) a 0 0 1 .step .backanno .lib x.lib \u00b5 1\u00b5 "
+    "AKO:npn1 .ends s .funcs {IF(} {a"
+)
+_COMMERCIAL_LINES = st.lists(st.sampled_from(_COMMERCIAL_PIECES.split(" ")), max_size=8).map(" ".join)
+_COMMERCIAL = st.lists(_COMMERCIAL_LINES, max_size=14).map("\n".join)
+
+
+def _outcome(data: bytes, dialects: Dialects | None = None) -> Netlist | NetlistError:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "fuzz.cir"
         path.write_bytes(data)
         try:
-            return read_netlist(path)
+            return read_netlist(path, (), dialects)
         except NetlistError as error:
             assert error.findings
             assert all(finding.message for finding in error.findings)
@@ -79,6 +91,30 @@ def test_any_netlist_like_text(text: str) -> None:
 def test_any_lines_behind_a_sound_circuit(text: str) -> None:
     sound = "t\nV1 a 0 1\nR9 a 0 1k\n.param x=1\n.subckt s n k=1\nRs n 0 {k}\n.ends\n"
     outcome = _outcome((sound + text).encode("utf-8", "surrogatepass"))
+    if isinstance(outcome, Netlist):
+        _is_fit_for_the_engine(outcome)
+
+
+@FUZZ_COMMERCIAL
+@given(_COMMERCIAL, st.booleans())
+@example("t\nB1 a 0 V={" + "(" * 3000, False)
+@example("t\nE1 a 0 VALUE={" + "if(1," * 300 + "1" + ",0)" * 300 + "}", True)
+@example("t\nB1 a 0 V=" + "-" * 3000 + "1", False)
+@example("t\nS1 a 0 a 0 m\n.model m VSWITCH(ron=0 roff=0 von=1 voff=1)", True)
+def test_any_netlist_in_the_commercial_notation(text: str, behind: bool) -> None:
+    """Alone, and behind a sound circuit in the same notation."""
+    sound = "t\nV1 a 0 1 Rser=1\nR9 a 0 1k\n.param x=1\n.subckt s n PARAMS: k=1\nRs n 0 {k}\n.ends\n"
+    outcome = _outcome(
+        ((sound if behind else "") + text).encode("utf-8", "surrogatepass"), Dialects(COMMERCIAL)
+    )
+    if isinstance(outcome, Netlist):
+        _is_fit_for_the_engine(outcome)
+
+
+@FUZZ_COMMERCIAL
+@given(st.binary(max_size=300))
+def test_any_bytes_in_the_commercial_notation(data: bytes) -> None:
+    outcome = _outcome(data, Dialects(COMMERCIAL))
     if isinstance(outcome, Netlist):
         _is_fit_for_the_engine(outcome)
 

@@ -169,10 +169,14 @@ class _Parser:
         self.at += 1
         return token
 
-    def choice(self) -> _Term:
+    def deeper(self) -> None:
+        """One level down. Raises ValueError where that is too deep."""
         self.depth += 1
         if self.depth > DEEPEST:
             raise ValueError(f"`{self.text[:60]}...` is nested more than {DEEPEST} deep")
+
+    def choice(self) -> _Term:
+        self.deeper()
         term = self.binary(0)
         if self.peek() == "?":
             self.take()
@@ -195,7 +199,7 @@ class _Parser:
 
     def signed(self) -> _Term:
         if self.is_sign() and self.peek() in "+-!~":
-            self.depth += 1
+            self.deeper()
             sign = self.take()[1]
             term = self.signed()
             self.depth -= 1
