@@ -75,6 +75,7 @@ STARTERS = [
     ("snapped capacitor", "push-pull", "reference and control", "direct"),
     ("snapped capacitor", "393", "knob", "direct"),
     ("integrator", "393", "reference and control", "direct"),
+    ("integrator", "311", "knob and jack", "divider"),
 ]
 
 
