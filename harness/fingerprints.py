@@ -18,6 +18,8 @@ PACKAGE = Path(__file__).resolve().parent
 def plain(value: Any) -> Any:
     """A value ready for JSON: what has a ``fingerprint()`` by that, dataclasses by their fields, so that none
     can be forgotten, arrays as lists."""
+    if value is None or type(value) in (str, float, int, bool):
+        return value
     if hasattr(value, "fingerprint"):
         return plain(value.fingerprint())
     if is_dataclass(value) and not isinstance(value, type):

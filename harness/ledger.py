@@ -16,7 +16,7 @@ import platform
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -297,7 +297,8 @@ def _digest(key: str, content: bytes) -> str:
 
 def _content(result: CornerResult) -> str:
     """A result as JSON, numbers with all their digits; waveforms go their own way."""
-    record = {name: value for name, value in asdict(result).items() if name not in ("waveforms", "harmonics")}
+    names = [field.name for field in fields(result) if field.name not in ("waveforms", "harmonics")]
+    record = {name: getattr(result, name) for name in names}
     harmonics = [[float(value.real), float(value.imag)] for value in result.harmonics]
     return json.dumps({**record, "harmonics": harmonics})
 

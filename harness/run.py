@@ -8,14 +8,14 @@ import os
 import re
 import time
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from harness import __version__
 from harness.board import Board, load_board
 from harness.corners import corner_table, nominal_row
 from harness.drawing import cautions, compare_drawing, contradictions, drawn_values
@@ -23,22 +23,21 @@ from harness.engine.errors import EngineFailed
 from harness.engine.meanings import meaning
 from harness.findings import BoardError, Finding, NetlistError
 from harness.finished import Finished, open_ledger
-from harness.intent.objects import UNCONFIRMED
 from harness.netlist import Netlist, read_netlist
 from harness.netlist.lint import lint
 from harness.planning import tasks_of
 from harness.predict.hand import hand_substitution, hand_table
-from harness.predict.refined import Prediction, predict
-from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE
+from harness.predict.refined import Prediction, effects_of, predict, without_effects
 from harness.ratings import judged as judged_ratings
 from harness.ratings import rated_parts
-from harness.resources import netlists_folder
 from harness.results import RunResult
+from harness.run_record import run_record
 from harness.simulate import CornerResult, Task, simulate
 from harness.smoothness import distrusted, stepped_sweeps
 from harness.verdict import apart, expected_figures, judge, literal_hand, trusted_formulas
 
 if TYPE_CHECKING:
+    from harness.characterise import Characteristics
     from harness.engine.pool import Workers
 
 Progress = Callable[[int, int, str], None]
@@ -48,9 +47,6 @@ _DECK_NUMBERS = re.compile(
 )  # not the user's lines
 PROBES = 4  # corners far apart in the table: where none of them can be simulated, the run ends
 WORKERS = 2
-UNCHECKED_RANGE = (
-    "common-mode range not checked: the board file names no comparator_class or no supply in [roles]"
-)
 
 
 @dataclass(frozen=True)
@@ -132,18 +128,21 @@ def run(
         board = replace(board, simulation=replace(board.simulation, accuracy=accuracy))
         prepared = replace(prepared, board=board)
     workers = workers_of(jobs)
-    whole, engine = _predicted_in_a_worker(prepared)
+    whole, known, engine = _predicted_in_a_worker(prepared)
     trusted = trusted_formulas(
         board, prepared.corners, prepared.hand, prepared.hand_on_drawn, whole.ideal, whole.refined
     )
-    rows = prepared.corners["corner"].isin(prepared.asked)
-    prepared, prediction = _only(prepared, rows), _only_predicted(whole, prepared.asked, rows)
+    everything, rows = prepared, prepared.corners["corner"].isin(prepared.asked)
+    prepared, prediction = _only(prepared, rows), _only_predicted(whole, rows)
     trusted = trusted[rows].reset_index(drop=True)
     hints = prediction.refined.combine_first(prediction.ideal)
     tasks = tasks_of(board, prepared.netlist, prepared.corners, hints)
-    with open_ledger(board.path, ledger) as book:
+    with ThreadPoolExecutor(1) as beside, open_ledger(board.path, ledger) as book:
         finished = Finished(book, board, prepared.corners, tasks, engine)
+        waiting = beside.submit(_effects, everything, known)
         results = simulated(prepared, tasks, workers, finished, progress)
+        effects = waiting.result()
+        prediction = replace(prediction, effects=effects[effects["corner"].isin(prepared.asked)])
         return _judged(prepared, prediction, trusted, results, finished, workers, begun, waveforms)
 
 
@@ -165,17 +164,23 @@ def _only(prepared: Prepared, rows: pd.Series) -> Prepared:
     return replace(prepared, **tables)
 
 
-def _only_predicted(prediction: Prediction, asked: frozenset[str], rows: pd.Series) -> Prediction:
+def _only_predicted(prediction: Prediction, rows: pd.Series) -> Prediction:
     tables = {
         name: getattr(prediction, name)[rows].reset_index(drop=True)
         for name in ("solved", "ideal", "refined")
     }
-    return replace(prediction, **tables, effects=prediction.effects[prediction.effects["corner"].isin(asked)])
+    return replace(prediction, **tables)
 
 
-def _predicted_in_a_worker(prepared: Prepared) -> tuple[Prediction, str]:
-    """Device models run on an engine of their own, so that nothing of it is left in this process. Also gives
-    the engine's version."""
+def _effects(prepared: Prepared, known: Characteristics) -> pd.DataFrame:
+    """The amounts of effects at every corner of the table: nothing waits for them while corners run."""
+    with np.errstate(all="ignore"):
+        return effects_of(prepared.board, prepared.netlist, prepared.corners, known)
+
+
+def _predicted_in_a_worker(prepared: Prepared) -> tuple[Prediction, Characteristics, str]:
+    """Predictions without effects, what they know of device models, and the engine's version. The models run
+    on an engine of their own, so that nothing of it is left in this process."""
     from harness.engine.pool import run_all
 
     (outcome,) = (outcome for _, outcome in run_all([prepared], _predict_task, workers=1, seconds=300.0))
@@ -184,10 +189,14 @@ def _predicted_in_a_worker(prepared: Prepared) -> tuple[Prediction, str]:
     return outcome.value
 
 
-def _predict_task(prepared: Prepared) -> tuple[Prediction, str]:
+def _predict_task(prepared: Prepared) -> tuple[Prediction, Characteristics, str]:
+    from harness.characterise import characterise
     from harness.engine.session import session
 
-    return predictions(prepared, measure=True), session().version_text
+    board, netlist = prepared.board, prepared.netlist
+    with np.errstate(all="ignore"):
+        known = characterise(board, netlist, prepared.store, measure=True)
+        return without_effects(board, netlist, prepared.corners, known), known, session().version_text
 
 
 def simulated(
@@ -283,8 +292,10 @@ def _judged(
         effects=effects,
         check=prepared.check,
         expected=expected_figures(board, table, prepared.asked),
-        run=_record(
-            prepared,
+        run=run_record(
+            board,
+            netlist,
+            prepared.left_out,
             prediction.reused,
             results,
             finished,
@@ -367,81 +378,3 @@ def _telling(board: Board, table: pd.DataFrame) -> dict[str, str]:
         if corner in set(table["corner"]):
             chosen.setdefault(corner, "asked for in the board file")
     return chosen
-
-
-def _record(
-    prepared: Prepared,
-    reused_values: int,
-    results: Sequence[CornerResult],
-    finished: Finished,
-    workers: Workers,
-    wall: float,
-    doubts: Sequence[str],
-) -> dict[str, Any]:
-    """What run.json holds. ``doubts``: sentences about whole sweeps that are not believed."""
-    board, netlist = prepared.board, prepared.netlist
-    missing = sum(result.state == "not simulated" for result in results)
-    fresh = [result for index, result in enumerate(results) if index not in finished.reused]
-    engines = sorted({result.engine for result in results if result.engine})
-    assumed = []
-    if TEMPERATURE not in board.axes:
-        assumed.append(f"temperature {ROOM_TEMPERATURE:g} degC: the board has no temperature axis")
-    if not board.intended:
-        assumed.append("no intended part values: a wrong part value cannot be noticed")
-    elif not board.confirmed:
-        assumed.append(UNCONFIRMED)
-    if board.roles.comparator and not (board.roles.comparator_class and board.roles.supply):
-        assumed.append(UNCHECKED_RANGE)
-    assumed += finished.remarks
-    assumed += doubts
-    assumed.append("parts at their drawn values: no tolerance is in these corners, only the axes")
-    return {
-        "board": board.name,
-        "revision": board.revision,
-        "corners": len(results),
-        "simulated": len(results) - missing - len(finished.reused),
-        "left_out": prepared.left_out,
-        "reused": len(finished.reused),
-        "model_values_reused": reused_values,
-        "not_simulated": missing,
-        "engine_seconds": sum(result.engine_seconds for result in fresh),
-        "callback_seconds": sum(result.callback_seconds for result in fresh),
-        "wall_seconds": wall,
-        "workers": workers.count,
-        "versions": _versions(engines),
-        "hashes": {
-            board.path.name: board.sha256,
-            **{_short(path, board): digest for path, digest in netlist.files},
-        },
-        "settings": {
-            "accuracy": board.simulation.accuracy,
-            "seconds_per_corner": board.simulation.seconds,
-            "steps": sorted({result.setting for result in results if result.setting}),
-            "bar_asked_for_reached": sum(result.reached for result in results),
-            "points": sum(result.points for result in results),
-            "options_overridden": list(netlist.options),
-            "callbacks": ", ".join(sorted({result.callbacks for result in results if result.callbacks})),
-        },
-        "assumed": assumed,
-    }
-
-
-def _short(path: Path, board: Board) -> str:
-    """A file's path from the board's folder or the package's netlists, without the rest of the machine."""
-    for folder in (board.path.parent.resolve(), netlists_folder().resolve()):
-        if path.resolve().is_relative_to(folder):
-            return path.resolve().relative_to(folder).as_posix()
-    return path.name
-
-
-def _versions(engines: Sequence[str]) -> dict[str, str]:
-    from importlib.metadata import version
-    from platform import python_version
-
-    names = ("PySpice", "numpy", "pandas", "matplotlib")
-    return {
-        "ramp-harness": __version__,
-        "engine": ", ".join(engines) or "none",
-        "python": python_version(),
-        **{name: version(name) for name in names},
-    }

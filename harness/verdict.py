@@ -150,12 +150,12 @@ def trusted_formulas(
 
 
 def _sweeps(corners: pd.DataFrame, axes: Sequence[str]) -> pd.Series:
-    """A key a corner: which sweep of the control it belongs to, all other axes fixed."""
+    """A number a corner: which sweep of the control it belongs to, all other axes fixed."""
     sweep = "control" if "control" in axes else (axes[0] if axes else "")
     others = [axis for axis in axes if axis != sweep]
     if not others:
-        return pd.Series("", index=range(len(corners)))
-    return corners[others].astype(str).agg("|".join, axis=1).reset_index(drop=True)
+        return pd.Series(0, index=range(len(corners)))
+    return corners.groupby(others, sort=False).ngroup().reset_index(drop=True)
 
 
 def _along_sweeps(corners: pd.DataFrame, axes: Sequence[str], words: NDArray[np.str_]) -> NDArray[np.str_]:

@@ -9,7 +9,7 @@ the last instant on at which the wave enters a tolerance region around its level
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import nan
+from math import inf, isnan, nan
 
 import numpy as np
 
@@ -72,12 +72,15 @@ def _of_state(
     lower, upper = level - REGION * swing, level + REGION * swing
     slack = ROUNDING * (end - begin)
 
-    def passing(bound: float, way: int) -> list[float]:
+    def passing(bound: float, way: int, until: float = inf) -> float:
+        """The last instant at which the state's wave passes a bound, up to some instant."""
         segments, ways = crossed_segments(wave, bound)
-        instants = (instant_in(time, wave, bound, int(k)) for k in segments[ways == way])
-        return [instant for instant in instants if begin - slack <= instant <= end + slack]
+        instants = (instant_in(time, wave, bound, k) for k in segments[ways == way][::-1].tolist())
+        valid = (x for x in instants if begin - slack <= x <= end + slack and x <= until)
+        return next(valid, nan)
 
-    leaving = max(passing(lower, -1), default=nan)
-    entry = max((x for x in passing(lower, 1) + passing(upper, -1) if x <= leaving), default=nan)
+    leaving = passing(lower, -1)
+    entries = passing(lower, 1, leaving), passing(upper, -1, leaving)
+    entry = max((x for x in entries if not isnan(x)), default=nan)
     settled = leaving - entry > end - leaving + slack
     return max(peak - level, 0.0) / swing, max(entry - begin, 0.0) if settled else nan

@@ -36,13 +36,14 @@ def crossed_segments(wave: Array, level: float) -> tuple[NDArray[np.int_], NDArr
 
 def instant_in(time: Array, wave: Array, level: float, k: int) -> float:
     """Instant (s) at which the segment (k, k + 1) crosses ``level``."""
-    step = float(time[k + 1] - time[k])
-    share = float((level - wave[k]) / (wave[k + 1] - wave[k]))
+    begin, end = time[k : k + 2].tolist()  # plain floats: arrays of four cost ten times as much
+    first, last = wave[k : k + 2].tolist()
+    step = end - begin
+    share = (level - first) / (last - first)
     curve = _cubic(time, wave, k)
     if curve is None:
-        return float(time[k]) + share * step
-    rising = bool(wave[k + 1] > wave[k])
-    return float(time[k]) + _time_at(curve, level, share * step, step, rising)
+        return float(begin + share * step)
+    return float(begin + _time_at(curve, level, share * step, step, last > first))
 
 
 def _time_at(curve: Cubic, level: float, guess: float, step: float, rising: bool) -> float:
@@ -77,19 +78,7 @@ def value_at(time: Array, wave: Array, instant: float) -> float:
 def smooth(time: Array, wave: Array, k: int) -> bool:
     """True where the points k - 1 to k + 2 look like one smooth curve: even steps, bends alike at k and k +
     1."""
-    if k < 1 or k + 2 >= len(time):
-        return False
-    a, b, c, d = time[k - 1 : k + 3].tolist()  # plain floats: arrays of four cost ten times as much
-    before, step, beyond = b - a, c - b, d - c
-    if before <= 0 or step <= 0 or beyond <= 0:
-        return False
-    for one, other in ((before, step), (step, beyond)):
-        if max(one, other) > STEP_RATIO * min(one, other):
-            return False
-    a, b, c, d = wave[k - 1 : k + 3].tolist()
-    first, second, third = (b - a) / before, (c - b) / step, (d - c) / beyond
-    left, right = (second - first) / (before + step), (third - second) / (step + beyond)
-    return bool(left * right > 0 and 1 / BEND_RATIO < left / right < BEND_RATIO)
+    return _cubic(time, wave, k) is not None
 
 
 Cubic = tuple[float, float, float, float, float, float]
@@ -98,14 +87,26 @@ Cubic = tuple[float, float, float, float, float, float]
 def _cubic(time: Array, wave: Array, k: int) -> Cubic | None:
     """Newton's form of the cubic through the points k - 1 to k + 2, in the time since point k; None where not
     smooth."""
-    if not smooth(time, wave, k):
+    if k < 1 or k + 2 >= len(time):
         return None
-    before, step, beyond = (float(time[j] - time[k]) for j in (k - 1, k + 1, k + 2))
-    first = float(wave[k + 1] - wave[k]) / step
-    second = (float(wave[k - 1] - wave[k]) / before - first) / (before - step)
-    far = float(wave[k + 2] - wave[k]) / beyond
+    a, b, c, d = time[k - 1 : k + 3].tolist()
+    earlier, step, later = b - a, c - b, d - c
+    if earlier <= 0 or step <= 0 or later <= 0:
+        return None
+    for one, other in ((earlier, step), (step, later)):
+        if max(one, other) > STEP_RATIO * min(one, other):
+            return None
+    p, q, r, s = wave[k - 1 : k + 3].tolist()
+    first = (r - q) / step
+    left = (first - (q - p) / earlier) / (earlier + step)
+    right = ((s - r) / later - first) / (step + later)
+    if not (left * right > 0 and 1 / BEND_RATIO < left / right < BEND_RATIO):
+        return None
+    before, beyond = a - b, d - b
+    second = ((p - q) / before - first) / (before - step)
+    far = (s - q) / beyond
     third = ((far - first) / (beyond - step) - second) / (beyond - before)
-    return float(wave[k]), first, second, third, step, before
+    return q, first, second, third, step, before
 
 
 def _value(curve: Cubic, at: float) -> float:

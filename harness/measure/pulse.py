@@ -164,10 +164,10 @@ def _transition(time: Array, wave: Array, low: float, high: float, middle: float
     tenth, ninetieth = low + 0.1 * (high - low), low + 0.9 * (high - low)
     before, up = crossed_segments(wave, tenth)
     after, also_up = crossed_segments(wave, ninetieth)
-    starts = [instant_in(time, wave, tenth, int(k)) for k in before[up > 0]]
-    ends = [instant_in(time, wave, ninetieth, int(k)) for k in after[also_up > 0]]
-    start = max((instant for instant in starts if instant <= middle), default=nan)
-    end = min((instant for instant in ends if instant >= middle), default=nan)
+    starts = (instant_in(time, wave, tenth, k) for k in before[up > 0][::-1].tolist())
+    ends = (instant_in(time, wave, ninetieth, k) for k in after[also_up > 0].tolist())
+    start = next((instant for instant in starts if instant <= middle), nan)
+    end = next((instant for instant in ends if instant >= middle), nan)
     return start, end
 
 

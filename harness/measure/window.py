@@ -20,40 +20,82 @@ def check(time: Array, *waves: Array) -> None:
     if not np.isfinite(time).all() or (time[1:] < time[:-1]).any():
         raise ValueError("the times of a record must be finite and must never run back")
     for wave in waves:
-        if wave.shape != time.shape:
-            raise ValueError(f"a wave has the shape {wave.shape}, its time has {time.shape}")
-        if not np.isfinite(wave).all():
-            raise ValueError("a wave holds values that are not finite")
+        check_wave(time, wave)
+
+
+def check_wave(time: Array, wave: Array) -> None:
+    """Raise ValueError unless ``wave`` is finite and as long as ``time``."""
+    if wave.shape != time.shape:
+        raise ValueError(f"a wave has the shape {wave.shape}, its time has {time.shape}")
+    if not np.isfinite(wave).all():
+        raise ValueError("a wave holds values that are not finite")
+
+
+class _Span:
+    """Where a cycle lies in a record, and what was cut out of it: figures ask for the same waves again and
+    again. Only arrays that cannot be written to are remembered."""
+
+    def __init__(self, time: Array, begin: float, end: float) -> None:
+        """Raises ValueError as `cut` does."""
+        if not begin < end:
+            raise ValueError(f"a cycle must end after it begins: {begin:g} s to {end:g} s")
+        slack = 1e-9 * (end - begin)
+        if begin < time[0] - slack or end > time[-1] + slack:
+            held = f"{time[0]:g} s to {time[-1]:g} s"
+            raise ValueError(f"the record from {held} does not cover the cycle from {begin:g} s to {end:g} s")
+        self.time, self.begin, self.end = time, begin, end
+        after, before = int(time.searchsorted(begin, "right")), int(time.searchsorted(end, "left"))
+        last = len(time) - 2
+        self._inside = slice(after, before)
+        self._ends = (max(min(after - 1, last), 0), begin), (min(before - 1, last), end)
+        self.instants = self._piece(time, begin, end)
+        self._known: dict[int, tuple[Array, Array]] = {}
+
+    def of(self, wave: Array) -> Array:
+        """The wave from begin to end, checked. Raises ValueError as `check` does."""
+        known = self._known.get(id(wave))
+        if known is not None:
+            return known[1]
+        check_wave(self.time, wave)
+        piece = self._piece(wave, *(self._on(wave, k, instant) for k, instant in self._ends))
+        if not wave.flags.writeable:
+            self._known[id(wave)] = wave, piece
+        return piece
+
+    def _piece(self, wave: Array, first: float, last: float) -> Array:
+        piece = np.concatenate(([first], wave[self._inside], [last]))
+        piece.flags.writeable = False
+        return piece
+
+    def _on(self, wave: Array, k: int, instant: float) -> float:
+        """Value at ``instant`` of the straight line from point k to point k + 1."""
+        time = self.time
+        share = (instant - time[k]) / (time[k + 1] - time[k])
+        return float(wave[k] + share * (wave[k + 1] - wave[k]))
+
+
+_last_span: list[_Span] = []
+
+
+def _span(time: Array, begin: float, end: float) -> _Span:
+    for span in _last_span:
+        if span.time is time and span.begin == begin and span.end == end:
+            return span
+    check(time)
+    span = _Span(time, begin, end)
+    if not time.flags.writeable:
+        _last_span[:] = [span]
+    return span
 
 
 def cut(time: Array, begin: float, end: float, *waves: Array) -> tuple[Array, ...]:
     """``time`` and ``waves`` from ``begin`` to ``end`` (s), with interpolated points at both ends.
 
-    Of a jump that falls on an end the side within the cycle counts. Raises ValueError where the record does
-    not cover the span or is no record.
+    Of a jump that falls on an end the side within the cycle counts. The pieces are not to be written to.
+    Raises ValueError where the record does not cover the span or is no record.
     """
-    check(time, *waves)
-    if not begin < end:
-        raise ValueError(f"a cycle must end after it begins: {begin:g} s to {end:g} s")
-    slack = 1e-9 * (end - begin)
-    if begin < time[0] - slack or end > time[-1] + slack:
-        held = f"{time[0]:g} s to {time[-1]:g} s"
-        raise ValueError(f"the record from {held} does not cover the cycle from {begin:g} s to {end:g} s")
-    inside = (time > begin) & (time < end)
-    last = len(time) - 2
-    first_segment = min(int(np.searchsorted(time, begin, side="right")) - 1, last)
-    last_segment = min(int(np.searchsorted(time, end, side="left")) - 1, last)
-    pieces = [np.concatenate(([begin], time[inside], [end]))]
-    for wave in waves:
-        ends = [_on(time, wave, max(first_segment, 0), begin), _on(time, wave, last_segment, end)]
-        pieces.append(np.concatenate((ends[:1], wave[inside], ends[1:])))
-    return tuple(pieces)
-
-
-def _on(time: Array, wave: Array, k: int, instant: float) -> float:
-    """Value at ``instant`` of the straight line from point k to point k + 1."""
-    share = (instant - time[k]) / (time[k + 1] - time[k])
-    return float(wave[k] + share * (wave[k + 1] - wave[k]))
+    span = _span(time, begin, end)
+    return (span.instants, *(span.of(wave) for wave in waves))
 
 
 def thrice(period: float, time: Array, *waves: Array) -> tuple[Array, ...]:

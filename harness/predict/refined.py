@@ -9,7 +9,7 @@ the interaction.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -64,18 +64,34 @@ def predict(
 ) -> Prediction:
     """All predictions for the corners of a table. Never raises for what a board leaves out: that has no
     figure."""
+    prediction = without_effects(board, netlist, corners, characteristics)
+    return replace(prediction, effects=effects_of(board, netlist, corners, characteristics))
+
+
+def without_effects(
+    board: Board, netlist: Netlist, corners: pd.DataFrame, characteristics: Characteristics
+) -> Prediction:
+    """The same with an empty table of effects: they cost far more than the figures, and are not needed
+    before these are judged."""
     composition = Composition(Drawn(board, netlist, corners), characteristics)
-    usable = composition.usable()
-    ideal, refined = composition.figures(frozenset()), composition.figures(frozenset(usable))
-    effects = _effects(corners, composition, usable, ideal, refined)
+    ideal, refined = composition.ideal(), composition.refined()
     return Prediction(
         _table(composition.solved(), corners),
         _table(ideal, corners),
         _table(refined, corners),
-        effects,
+        pd.DataFrame(columns=EFFECT_COLUMNS),
         (*composition.declined(), *characteristics.summary()),
         characteristics.reused,
     )
+
+
+def effects_of(
+    board: Board, netlist: Netlist, corners: pd.DataFrame, characteristics: Characteristics
+) -> pd.DataFrame:
+    """Amounts by removal from the full refined form, and the interaction that closes each sum; columns as
+    :data:`EFFECT_COLUMNS`."""
+    composition = Composition(Drawn(board, netlist, corners), characteristics)
+    return _effects(corners, composition, composition.usable(), composition.ideal(), composition.refined())
 
 
 def best_figures(
@@ -83,9 +99,7 @@ def best_figures(
 ) -> pd.DataFrame:
     """Refined figures where there are any, ideal ones elsewhere, and nothing else: a column a quantity."""
     composition = Composition(Drawn(board, netlist, corners), characteristics)
-    refined = composition.figures(frozenset(composition.usable()))
-    ideal = composition.figures(frozenset())
-    return _table(refined, corners).combine_first(_table(ideal, corners))
+    return _table(composition.refined(), corners).combine_first(_table(composition.ideal(), corners))
 
 
 def without_residues(figures: Figures) -> Figures:
@@ -111,7 +125,6 @@ def _effects(
     ideal: Figures,
     refined: Figures,
 ) -> pd.DataFrame:
-    """Amounts by removal from the full refined form, and the interaction that closes each sum."""
     everything = frozenset(usable)
     without = {effect: composition.figures(everything - {effect}) for effect in usable}
     rows: list[pd.DataFrame] = []
@@ -202,6 +215,14 @@ class Composition:
                 yield quantity, "unknown", why
 
     # --- composition
+
+    def ideal(self) -> Figures:
+        """Every quantity without any effect."""
+        return self.figures(frozenset())
+
+    def refined(self) -> Figures:
+        """Every quantity with all effects that have an origin."""
+        return self.figures(frozenset(self.usable()))
 
     def figures(self, on: frozenset[Effect]) -> Figures:
         """Every quantity with the effects of ``on`` in force."""
