@@ -101,8 +101,10 @@ def test_charged_capacitor_agrees_with_an_integrator(case: Case, share: float) -
     assert ramp.low[0] == pytest.approx(expected["low"], rel=1e-6)
     assert ramp.high[0] == pytest.approx(expected["high"], rel=1e-6)
     assert ramp.period[0] == pytest.approx(expected["period"], rel=1e-6)
-    assert duty(ramp, one * level, True)[0] == pytest.approx(expected["below"] / expected["period"], abs=1e-6)
-    assert duty(ramp, one * level, False)[0] == pytest.approx(
+    assert duty(ramp, (one * level, one * level), True)[0] == pytest.approx(
+        expected["below"] / expected["period"], abs=1e-6
+    )
+    assert duty(ramp, (one * level, one * level), False)[0] == pytest.approx(
         1 - expected["below"] / expected["period"], abs=1e-6
     )
 

@@ -49,9 +49,9 @@ def test_pulse_source_with_dwell() -> None:
 def test_level_outside_the_ramp_is_stuck() -> None:
     ramp = pulse_source(ONE * 0.6, ONE * 7.5, ONE * 1.4e-3, ONE * 0.0, ONE * 0.1e-3, ONE * 1.5e-3)
     late = lambda slope: np.full_like(slope, 1e-6)  # noqa: E731
-    assert duty(ramp, ONE * 8.0, True, late, late)[0] == 1.0
-    assert duty(ramp, ONE * 0.1, True, late, late)[0] == 0.0
-    assert duty(ramp, ONE * 8.0, False, late, late)[0] == 0.0
+    assert duty(ramp, (ONE * 8.0, ONE * 8.0), True, late, late)[0] == 1.0
+    assert duty(ramp, (ONE * 0.1, ONE * 0.1), True, late, late)[0] == 0.0
+    assert duty(ramp, (ONE * 8.0, ONE * 8.0), False, late, late)[0] == 0.0
 
 
 @settings(derandomize=True, deadline=None)
@@ -62,19 +62,19 @@ def test_both_senses_share_the_period(share: float, sweep: float) -> None:
     rise, fall = ONE * sweep, ONE * (1 - sweep)
     up = pulse_source(ONE * 0.0, ONE * 1.0, rise, ONE * 0.0, fall, ONE)
     down = pulse_source(ONE * 0.0, ONE * 1.0, fall, ONE * 0.0, rise, ONE)
-    level = ONE * share
-    assert duty(up, level, True)[0] + duty(up, level, False)[0] == pytest.approx(1.0)
-    assert duty(up, level, True)[0] == pytest.approx(duty(down, level, True)[0], abs=1e-12)
+    levels = (ONE * share, ONE * share)
+    assert duty(up, levels, True)[0] + duty(up, levels, False)[0] == pytest.approx(1.0)
+    assert duty(up, levels, True)[0] == pytest.approx(duty(down, levels, True)[0], abs=1e-12)
 
 
 def test_delays_move_the_edges() -> None:
     """A late falling edge widens, a late rising edge narrows a pulse that is high below the threshold."""
     ramp = pulse_source(ONE * 0.0, ONE * 1.0, ONE * 0.9e-3, ONE * 0.0, ONE * 0.1e-3, ONE * 1e-3)
     constant = lambda value: lambda slope: np.full_like(slope, value)  # noqa: E731
-    plain = duty(ramp, ONE * 0.5, True)[0]
-    assert duty(ramp, ONE * 0.5, True, constant(5e-6), constant(2e-6), 1e-6, 3e-6)[0] == pytest.approx(
-        plain + 1e-3
-    )
+    plain = duty(ramp, (ONE * 0.5, ONE * 0.5), True)[0]
+    assert duty(ramp, (ONE * 0.5, ONE * 0.5), True, constant(5e-6), constant(2e-6), 1e-6, 3e-6)[
+        0
+    ] == pytest.approx(plain + 1e-3)
 
 
 def test_jump_is_a_passage_of_infinite_slope() -> None:
