@@ -102,15 +102,18 @@ def output_levels(engine: Engine, stage: TripStage, where: TripPlace) -> dict[st
     engine.load(deck(stage.support, elements, where.temperature), "trip comparator at rest")
     levels = {"low_level": engine.operating_point()["gate"]}
     engine.alter("vramp", where.trip - BEYOND)
+    engine.alter("vlower", where.reference)  # that near the capacitor has come when it lets go
     return levels | {"high_level": engine.operating_point()["gate"]}
 
 
 def close_delays(
     engine: Engine, stage: TripStage, where: TripPlace, slopes: Array, offset: float
-) -> list[float]:
-    """Delays (s) from the ramp's fall through the trip level until the switch conducts, for slopes in V/s.
+) -> tuple[list[float], float]:
+    """Delays (s) from the ramp's fall through the trip level until the switch conducts, for slopes in V/s;
+    and half the time (s) within which its current grows at the steepest of them.
 
-    By charge: the time that a switch without any delay would take less for what it lets through.
+    By charge: the time that a switch without any delay would take less for what it lets through. The growth
+    is taken from the instants of a tenth and of nine tenths, as of a straight line.
     """
     approach = [float(np.clip(slope * REST, 0.02, 1.0)) for slope in slopes]
     begin = START + REST + max(height / slope for height, slope in zip(approach, slopes, strict=True))
@@ -134,43 +137,65 @@ def close_delays(
     for k in range(len(slopes)):
         current = waves[f"vlower{k}#branch"]
         delays.append(integral(waves["time"], 1.0 - current / current[-1], START) - (begin - START))
-    return delays
+    share = waves[f"vlower{int(np.argmax(slopes))}#branch"]
+    share = share / share[-1]
+    ends = [first_crossing(waves["time"], share, level, True, START) for level in (0.1, 0.9)]
+    return delays, (ends[1] - ends[0]) / 1.6
 
 
-def hold_delays(
-    engine: Engine, stage: TripStage, where: TripPlace, dwells: Array, offset: float, load: float
-) -> tuple[list[float], float]:
-    """Delays (s) from the ramp's rise through the release level until the switch no longer conducts, for
-    times (s) between closing and that rise; and by how many volts opening moves a capacitor ``load`` (F) at
-    the switch."""
-    closing = close_delays(engine, stage, where, np.array([STEEP]), offset)[0]
+@dataclass(frozen=True)
+class Opening:
+    """How a switch opens, against the times between closing and the ramp's rise through the release level:
+    ``delays`` (s) from that rise until it no longer conducts, and by how many volts a capacitor that it found
+    at the trip level is then short of the reference (negative), ``short``. ``injected``: by how many volts
+    opening moves the capacitor."""
+
+    delays: list[float]
+    short: list[float]
+    injected: float
+
+
+def opening(
+    engine: Engine, stage: TripStage, where: TripPlace, dwells: Array, offset: float, load: float,
+    series: float,
+) -> Opening:  # fmt: skip
+    """How the switch of a trip stage opens, for times (s) between closing and the rise through the release
+    level, and a capacitor ``load`` (F) with ``series`` (Ohm) at the switch."""
+    closing = close_delays(engine, stage, where, np.array([STEEP]), offset)[0][0]
     fall = START + REST  # where the ramp passes the trip level
     high = output_levels(engine, stage, where)["high_level"]
     release = where.open_level + where.feedback * high + offset
     foot, top = where.trip - 0.05, max(release + BEYOND, where.reference)
-    longest = float(max(dwells))
-    elements = _rails(where)
-    rises = []
-    ends = [volts(f"lower{k}", f"lower{k}", where.reference - PROBE) for k in range(len(dwells))]
-    ends.append(volts(f"lower{len(ends)}", f"lower{len(ends)}", where.reference))  # nothing flows but charge
-    ends.append(f"clower{len(ends)} lower{len(ends)} 0 {load!r}")
-    for k, (dwell, end) in enumerate(zip((*dwells, longest, longest), ends, strict=True)):
+    count, longest = len(dwells), float(max(dwells))
+
+    def stored(k: int, level: float) -> list[str]:
+        store = f"store{k}"
+        charged = [f"c{store} {store} 0 {load!r}", f".ic v({store})={level!r} v(lower{k})={level!r}"]
+        return [ohms(store, f"lower{k}", store, max(series, 1e-3)), *charged]
+
+    ends = [[volts(f"lower{k}", f"lower{k}", where.reference - PROBE)] for k in range(count)]
+    ends.append([volts(f"lower{count}", f"lower{count}", where.reference)])  # nothing flows but charge
+    ends.append(stored(count + 1, where.reference))
+    ends += [stored(count + 2 + k, where.trip) for k in range(count)]
+    elements, rises = _rails(where), []
+    for k, (dwell, end) in enumerate(zip((*dwells, longest, longest, *dwells), ends, strict=True)):
         begin, slope = fall + max(closing, 0.1 / STEEP), (release - foot) / dwell
         points = [(0.0, where.reference), (START, where.trip + BEYOND)]
         points += [(fall - BEYOND / STEEP, where.trip + BEYOND)]
         points += [(fall + 0.05 / STEEP, foot), (begin, foot), (begin + (top - foot) / slope, top)]
-        elements += [*_lines(stage, where, str(k)), piecewise(f"ramp{k}", f"ramp{k}", points), end]
+        elements += [*_lines(stage, where, str(k)), piecewise(f"ramp{k}", f"ramp{k}", points), *end]
         rises.append(begin + dwell)
     stop = fall + closing + longest * (top - foot) / (release - foot) + REST
     waves = run(engine, stage.support, elements, where.temperature, stop, "trip comparator lets go", 1000)
     time, delays = waves["time"], []
-    own = waves[f"vlower{len(dwells)}#branch"]
-    charge = integral(time, own - own[-1], rises[len(dwells)])  # that the control pushes through
-    for k, rise in enumerate(rises[: len(dwells)]):
+    own = waves[f"vlower{count}#branch"]
+    charge = integral(time, own - own[-1], rises[count])  # that the control pushes through
+    for k, rise in enumerate(rises[:count]):
         current = waves[f"vlower{k}#branch"]
         conducting = float(np.interp(rise, time, current)) - current[-1]
         delays.append((integral(time, current - current[-1], rise) - charge) / conducting)
-    return delays, float(waves[f"lower{len(dwells) + 1}"][-1] - where.reference)
+    levels = [float(waves[f"store{k}"][-1]) for k in range(count + 1, 2 * count + 2)]
+    return Opening(delays, [level - levels[0] for level in levels[1:]], levels[0] - where.reference)
 
 
 @dataclass(frozen=True)

@@ -80,8 +80,10 @@ class SnappedCapacitor:
     switch and current share, ``outer`` one between capacitor and current that the switch does not see. The
     comparator trips where the ramp falls to ``trip`` and lets go where it rises to ``release``;
     ``close_delay`` gives the time from there until the switch closes against the slope (V/s), ``open_delay``
-    that until it opens against the time (s) between closing and release. ``injected``: volts by which
-    opening moves the capacitor.
+    that until it opens against the time (s) between closing and release. ``short``: volts (negative) by
+    which the capacitor is short of the reference then, against the same time; without it the integration
+    says. The switch closes gradually, its conductance growing for twice ``spread`` (s) around the instant
+    that ``close_delay`` gives. ``injected``: volts by which opening moves the capacitor.
     """
 
     capacitance: Array
@@ -97,6 +99,8 @@ class SnappedCapacitor:
     injected: Array
     close_delay: Delay = no_delay
     open_delay: Callable[[Array], Array] = no_delay
+    short: Callable[[Array], Array] | None = None
+    spread: Array | float = 0.0
 
     def drawn_at(self, level: Array) -> Array:
         """Current (A) that sweeps the capacitor at a level (V)."""
@@ -107,15 +111,19 @@ class SnappedCapacitor:
         level, or the sweep not the trip level."""
         slope = self.drawn_at(self.trip) / self.capacitance
         decay = self.droop / self.capacitance
-        late = self.close_delay(slope)
+        late = self.close_delay(slope) - self.spread
         foot = self.trip - slope * late
         series = self.inner + self.outer
         behind = self.follower.offset.at(self.trip) + slope * self.follower.lag
         store = foot - behind + self.drawn_at(foot) * series
         *_, crossing, opening = self._reset(store, foot, self._longest())
         horizon = np.nan_to_num(1.05 * np.maximum(crossing, opening))
-        time, stored, seen, _, opening = self._reset(store, foot, horizon)
-        top = _at(time, stored, opening) + self.injected
+        time, stored, seen, crossing, opening = self._reset(store, foot, horizon)
+        top = _at(time, stored, opening)
+        if self.short is not None:
+            carried = self.drawn_at(self.reference) * self.resistance.at(self.reference)
+            top = self.reference + self.short(self._dwell(crossing)) - carried
+        top = top + self.injected
         top = top - self.drawn_at(top) * series
         start = top + self.follower.offset.at(top) + self.drawn_at(top) / self.capacitance * self.follower.lag
         sweep = Piece(start, -self.drawn_at(start) / self.capacitance, decay, np.zeros_like(start))
@@ -131,7 +139,7 @@ class SnappedCapacitor:
         widest = np.maximum(np.max(self.resistance.figures, axis=1), _LEAST)
         span = np.maximum(self.reference - self.trip, 0.0)
         pace = 10.0 * (widest + self.inner) * self.capacitance + 10.0 * self.follower.lag
-        pace = pace + 1.5 * span / self.follower.slew
+        pace = pace + 1.5 * span / self.follower.slew + 2.0 * self.spread
         return np.asarray(pace + self.open_delay(np.maximum(pace, _SHORTEST)) + _SHORTEST)
 
     def _reset(self, store: Array, seen: Array, horizon: Array) -> tuple[Array, ...]:
@@ -141,12 +149,12 @@ class SnappedCapacitor:
             [[0.0, 1e-5, 2e-5], np.linspace(0.0, 1.0, STEPS + 1)[1:] ** 1.5]
         )  # a jump in no time
         times, stored, outputs = [np.zeros_like(store)], [store], [seen]
-        resistance, node = self._node(store)
+        resistance, node = self._node(store, self._share(0.0))
         for before, after in pairwise(shares):
             step, behind = (after - before) * horizon, node
             goal = self.reference - self.drawn_at(store) * resistance
             store = goal + (store - goal) * np.exp(-step / ((resistance + self.inner) * self.capacitance))
-            resistance, node = self._node(store)
+            resistance, node = self._node(store, self._share(after * horizon))
             middle = 0.5 * (behind + node)
             late = self.follower.step(seen, middle + self.follower.offset.at(middle), step)
             seen = np.where(self.follower.lag > 0, late, node + self.follower.offset.at(node))
@@ -155,11 +163,21 @@ class SnappedCapacitor:
             outputs.append(seen)
         time, output = np.array(times), np.array(outputs)
         crossing = _first(time, output, self.release)
-        return time, np.array(stored), output, crossing, crossing + self.open_delay(crossing)
+        return time, np.array(stored), output, crossing, crossing + self.open_delay(self._dwell(crossing))
 
-    def _node(self, store: Array) -> tuple[Array, Array]:
-        """Resistance (Ohm) and voltage of the node that the follower sees while the switch conducts."""
-        resistance = np.maximum(self.resistance.at(store), _LEAST)
+    def _dwell(self, crossing: Array) -> Array:
+        """Time from closing to the release level (s), where the first is what ``close_delay`` gives."""
+        return np.asarray(np.maximum(crossing - self.spread, _SHORTEST))
+
+    def _share(self, time: Array | float) -> Array:
+        """Share of its conductance that the switch has ``time`` (s) after it began to close."""
+        wide = np.maximum(2.0 * np.asarray(self.spread), _SHORTEST)
+        return np.asarray(np.clip((time + _SHORTEST) / wide, 1e-6, 1.0))
+
+    def _node(self, store: Array, share: Array) -> tuple[Array, Array]:
+        """Resistance (Ohm) and voltage of the node that the follower sees while the switch conducts, by
+        ``share`` of what it can."""
+        resistance = np.maximum(self.resistance.at(store), _LEAST) / share
         current = self.drawn_at(store)
         into = (self.reference - store - current * resistance) / (resistance + self.inner)
         return resistance, store + into * self.inner - current * self.outer

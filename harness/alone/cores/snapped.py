@@ -23,7 +23,7 @@ from harness.predict.network import GROUND
 
 Array = NDArray[np.float64]
 LEVELS = 6  # of the switch's resistance between trip level and reference
-DWELLS = 3  # times between closing and letting go
+DWELLS, MANY = 3, 7  # times between closing and letting go; where nothing holds the switch closed after that
 
 
 def benches(on: Conditions) -> Iterator[Bench | Refused]:
@@ -162,33 +162,41 @@ def _trip(on: Conditions, stage: TripStage) -> Iterator[Bench | Refused]:
     slopes = np.geomspace(slopes[0], slopes[-1], max(2, round(float(np.log2(slopes[-1] / slopes[0])))))
     load = median(capacitance)
     hold = median(snapped.hold_time(drawn))
-    dwells = np.geomspace(0.3e-6 + 0.05 * hold, 6e-6 + 2.0 * hold, DWELLS)
+    if hold > 0:
+        dwells = np.geomspace(0.3e-6 + 0.05 * hold, 6e-6 + 2.0 * hold, DWELLS)
+    else:
+        dwells = np.geomspace(0.1e-6, 6e-6, MANY)
+    series = median(snapped.series(drawn)[0])
 
     def delays() -> dict[str, Array]:
         def cell(temperature: float, supply: float) -> list[float]:
             engine, where = the_engine(), _place(on, stage, temperature, supply)
             offset = rest(where)["trip.offset"]
             offset = offset if np.isfinite(offset) else 0.0
-            closing = alone.close_delays(engine, stage, where, slopes, offset)
-            opening, moved = alone.hold_delays(engine, stage, where, dwells, offset, load)
-            return [*closing, *opening, moved]
+            closing, spread = alone.close_delays(engine, stage, where, slopes, offset)
+            opened = alone.opening(engine, stage, where, dwells, offset, load, series)
+            return [*closing, *opened.delays, *opened.short, spread, opened.injected]
 
         cells = grid.fill(cell)
         first, second = len(slopes), len(slopes) + len(dwells)
         return {
             "trip.close_delay": cells[..., :first],
             "trip.hold_delay": cells[..., first:second],
-            "snap.injected": cells[..., second],
+            "snap.short": cells[..., second:-2],
+            "snap.spread": cells[..., -2],
+            "snap.injected": cells[..., -1],
         }
 
     origin = f"model {model} with the switch it works, alone, ramps of the board's slopes"
     values = (
         Value("trip.close_delay", "s", origin, {**grid.axes(), "slope": np.log10(slopes)}),
         Value("trip.hold_delay", "s", origin, {**grid.axes(), "dwell": np.log10(dwells)}),
+        Value("snap.short", "V", f"{origin}, capacitor as drawn", {**grid.axes(), "dwell": np.log10(dwells)}),
+        Value("snap.spread", "s", origin, grid.axes()),
         Value("snap.injected", "V", f"model {stage.switch.part.model} on the capacitor as drawn, alone",
               grid.axes()),
     )  # fmt: skip
-    more = {"slopes": slopes, "dwells": dwells, "load": load}
+    more = {"slopes": slopes, "dwells": dwells, "load": load, "series": series}
     yield Bench("trip delays", values, {**subject, **more}, delays)
 
 
@@ -307,6 +315,15 @@ def _capacitance(on: Conditions, stage: TripStage) -> Iterator[Bench]:
         ]
         support += stage.comparator.support
         words.append(stage.comparator.part.name)
+        slicer = on.comparator(on.board.roles.comparator, on.board.roles.threshold, drawn.pin)
+        if slicer is not None:
+            part, pins = slicer
+            lines += [
+                tied("slice", {pins.ramp: "node", pins.output: "sliced"}, part),
+                "rsliced sliced 0 1meg",
+            ]
+            support += part.support
+            words.append(part.part.name)
     pair = pair_on(on, core.converter) if core.converter else None
     if pair is not None:
         base = median(drawn.node(core.converter.reference_base)) if core.converter else 0.0

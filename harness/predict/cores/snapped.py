@@ -35,6 +35,8 @@ LN2 = float(np.log(2.0))
 RESET = Effect("reset time", law="what holds the switch closed, and reset resistor, as drawn")
 ON_RESISTANCE = Effect("switch on-resistance", ("snap.on_resistance",))
 CHARGE = Effect("charge injection of the switch", ("snap.injected",))
+GRADUAL = Effect("switch that closes gradually", ("snap.spread",))
+SHORT = Effect("capacitor short of the reference as the switch opens", ("snap.short",))
 LEAKAGE = Effect("leakage of the switch", ("snap.leakage",))
 TRIP_LEVELS = Effect("output levels of the trip comparator", ("trip.low_level", "trip.high_level"))
 CLOSE_DELAY = charged.CLOSE_DELAY
@@ -46,8 +48,9 @@ FOLLOWER_LAG = Effect("bandwidth and slew rate of the follower", ("follower.lag"
 RAMP_BIAS, RAMP_CAPACITANCE = charged.RAMP_BIAS, charged.RAMP_CAPACITANCE
 
 EFFECTS = (
-    RESET, ON_RESISTANCE, CLOSE_DELAY, OPEN_DELAY, TRIP_BIAS, TRIP_OFFSET, TRIP_LEVELS, CHARGE, LEAKAGE,
-    FOLLOWER_OFFSET, FOLLOWER_LAG, FOLLOWER_BIAS, RAMP_BIAS, RAMP_CAPACITANCE, *converter.EFFECTS,
+    RESET, ON_RESISTANCE, CLOSE_DELAY, OPEN_DELAY, TRIP_BIAS, TRIP_OFFSET, TRIP_LEVELS, CHARGE, GRADUAL,
+    SHORT, LEAKAGE, FOLLOWER_OFFSET, FOLLOWER_LAG, FOLLOWER_BIAS, RAMP_BIAS, RAMP_CAPACITANCE,
+    *converter.EFFECTS,
 )  # fmt: skip
 
 
@@ -235,7 +238,7 @@ def _cycle(drawn: Drawn, known: Characteristics, on: frozenset[Effect], threshol
     if ON_RESISTANCE in on:
         alone = real.against_level("snap.on_resistance")
         switch = LevelTable(alone.levels, alone.figures + resistance[:, None])
-    inner, outer = _series(drawn)
+    inner, outer = series(drawn)
     held = hold_time(drawn)
     close: Delay = real.delay("trip.close_delay", "slope") if CLOSE_DELAY in on else no_delay
     open_ = real.delay("trip.hold_delay", "dwell") if OPEN_DELAY in on else lambda dwell: held + 0.0 * dwell
@@ -253,6 +256,8 @@ def _cycle(drawn: Drawn, known: Characteristics, on: frozenset[Effect], threshol
         real.one("snap.injected") if CHARGE in on else drawn.all(0.0),
         close,
         open_,
+        real.delay("snap.short", "dwell") if SHORT in on else None,
+        real.one("snap.spread") if GRADUAL in on else drawn.all(0.0),
     ).ramp(instant_reset=RESET not in on)
 
 
@@ -290,7 +295,7 @@ def _added(real: _Figures, trip: Array, top: Array) -> tuple[Array, Array]:
     return first + rise * (trip - low), first + rise * (top - low)
 
 
-def _series(drawn: Drawn) -> tuple[Array, Array]:
+def series(drawn: Drawn) -> tuple[Array, Array]:
     """The series resistor (Ohm), where the switch empties through it and where it does not."""
     core, ends = core_of(drawn), switch_ends(drawn)
     if not core.series_resistor:
