@@ -11,14 +11,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from harness.netlist.scopes import Values
 from harness.pins import StagePins, named_pins, part_of, stage_pins
 from harness.predict.network import GROUND, Branch, Network, is_inside, per_setting, values_of
 from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE
-from harness.units import parse_spice
 
 if TYPE_CHECKING:
     from harness.board import Board
-    from harness.netlist import Netlist, Part
+    from harness.netlist import FlatPart, Netlist, Part
 
 Array = NDArray[np.float64]
 NOMINAL_TEMPERATURE = 27.0  # degC, at which the engine takes part values as written
@@ -51,6 +51,7 @@ class Drawn:
         self._value = lru_cache(maxsize=None)(self._value_of)
         self._solve = lru_cache(maxsize=None)(self._solve_with)
         self._seen = lru_cache(maxsize=None)(lambda node: self.network.resistance_seen(node, self.values))
+        self._seen_held = lru_cache(maxsize=None)(self._seen_with_output_held)
 
     def all(self, value: float) -> Array:
         """One number at every corner."""
@@ -164,8 +165,11 @@ class Drawn:
         """Resistance seen at a node while the comparator holds its output pin."""
         if not node or not self.pin:
             return self.unknown
+        return np.broadcast_to(self._seen_held(node.lower()), (self.count,))
+
+    def _seen_with_output_held(self, node: str) -> Array:
         extra = [Branch("V", "held output", self.pin, GROUND, 0.0)]
-        return np.broadcast_to(self.network.resistance_seen(node, self.values, extra), (self.count,))
+        return np.asarray(self.network.resistance_seen(node, self.values, extra))
 
     def resistance(self, node: str | None, switch: tuple[str, str, Array] | None = None) -> Array:
         """Resistance seen at a node, Ohm. ``switch``: two nodes and the resistance that joins them."""
@@ -200,16 +204,23 @@ class Drawn:
         """Factor of a resistor or capacitor at each corner's temperature: 1 + tc1 dT + tc2 dT^2, dT against
         27 degC.
 
-        Source: ngspice manual, resistor and capacitor lines. Coefficients that are no plain numbers count as
-        0.
+        Source: ngspice manual, resistor and capacitor lines.
         """
         found = self.netlist.flat.get(name)
         if found is None or found.part.letter not in "rc":
             return 1.0
-        part = found.part
+        if not {"tc1", "tc2"} & set(found.part.parameters):
+            return 1.0
         above = self.temperature - NOMINAL_TEMPERATURE
-        first, second = (_number(part.parameters.get(key, "0")) for key in ("tc1", "tc2"))
-        return 1.0 if first == second == 0.0 else 1.0 + first * above + second * above**2
+        first, second = (self._coefficient(found, key) for key in ("tc1", "tc2"))
+        return 1.0 + first * above + second * above**2
+
+    def _coefficient(self, found: FlatPart, key: str) -> Array:
+        """A temperature coefficient of a part, as its instance and the parameters say."""
+        text, line = found.part.parameters.get(key, "0"), found.part.line
+        return per_setting(
+            self.netlist, lambda settings: Values(settings).evaluate(found.scope, text, line), self.values
+        )
 
 
 def _known_devices(board: Board, netlist: Netlist) -> frozenset[str]:
@@ -233,10 +244,3 @@ def _amplifiers(board: Board, netlist: Netlist) -> tuple[Branch, ...]:
         if {"plus", "minus", "output"} <= set(pins):
             found.append(Branch("O", name.lower(), pins["plus"], pins["minus"], 0.0, output=pins["output"]))
     return tuple(found)
-
-
-def _number(text: str) -> float:
-    try:
-        return parse_spice(text)
-    except ValueError:
-        return 0.0
