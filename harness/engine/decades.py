@@ -311,7 +311,9 @@ class Decades:
         states = memory.states_at(run.record, nodes, marks[-3:])
         before = self.rest
         constants = memory.time_constants(self.holders)
-        self.rest = rest = memory.rest_of(nodes, states, weights, constants, period, _NOISE * settle, before)
+        others = memory.other_plates(self.holders, period)
+        noise = _NOISE * settle
+        self.rest = rest = memory.rest_of(nodes, states, weights, constants, period, noise, before, others)
         run.drift = rest.distance
         far = rest.slow and rest.distance > max(settle, 0.1 * self.plan.accuracy)
         self._look(run)

@@ -5,6 +5,11 @@ A board with an averager or a coupling capacitor moves by so little from one cyc
 settled long before it is. A state that moves by m a cycle and keeps the share r of its distance from cycle to
 cycle is still m r / (1 - r) away (a geometric series). The share is taken from three cycles, or from how an
 earlier jump worked out, or else from the resistors at the capacitor, r = exp(-T / (R C)).
+
+What a capacitor remembers is the voltage across it: behind a coupling capacitor both plates go up and down
+with the pulse, and with every trifle by which its edges lie elsewhere in the next cycle. So a plate is seen
+from the other one, and only what is known to be slow jumps, or what follows a slow mode: a jump of some
+hundred moves would multiply the noise of everything else as much.
 """
 
 from __future__ import annotations
@@ -20,6 +25,7 @@ from harness.engine.gaps import suffixed
 
 LEAST_CYCLES = 2.0  # a time constant shorter than this many cycles settles by itself
 _ALIKE = 0.9  # cosine between successive moves of one slow mode
+_ALONG = 0.02  # of its move: so exactly does a node follow a slow mode that has no resistors to tell of it
 _MOST_SHARE = 0.9995  # that three cycles can tell from a standstill
 _MOST_STEP = 20.0  # a jump's factor may be corrected by at most this much at once
 _MOST_JUMP = 3.0  # times |v| + 1 V
@@ -32,7 +38,7 @@ State = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Holder:
-    """A capacitor as a memory: the node that moves, C (F), and R C (s) by the resistors alone.
+    """A capacitor as a memory: the node that moves, C (F), R C (s) by the resistors alone, and the other end.
 
     ``shortest``: all neighbours taken as fixed; ``longest``: everything but resistors and sources taken out;
     infinite where no resistor leads away.
@@ -42,6 +48,7 @@ class Holder:
     capacitance: float
     shortest: float
     longest: float
+    other: str = "0"
 
 
 def holders(listing: Sequence[str]) -> tuple[Holder, ...]:
@@ -73,9 +80,9 @@ def holders(listing: Sequence[str]) -> tuple[Holder, ...]:
             if node in places:
                 at[places[node]] = sign
         longest = float(at @ inverse @ at)
-        node = first if ends[0] >= ends[1] else second
+        node, other = (first, second) if ends[0] >= ends[1] else (second, first)
         longest = longest if longest < _OPEN else math.inf
-        found.append(Holder(node, value, value * sum(ends), value * longest))
+        found.append(Holder(node, value, value * sum(ends), value * longest, other))
     return tuple(found)
 
 
@@ -126,6 +133,17 @@ def time_constants(found: Sequence[Holder]) -> dict[str, float]:
     return known
 
 
+def other_plates(found: Sequence[Holder], period: float) -> dict[str, str]:
+    """Node -> node at the other end of the slowest capacitor there, where it outlives
+    :data:`LEAST_CYCLES`."""
+    known = time_constants(found)
+    return {
+        holder.node: holder.other
+        for holder in found
+        if holder.shortest == known.get(holder.node) and holder.shortest > LEAST_CYCLES * period
+    }
+
+
 @dataclass
 class Rest:
     """How far the nodes are from rest after a run: ``away`` (V, signed, by node) and the largest share
@@ -154,27 +172,46 @@ def rest_of(
     period: float,
     noise: float,
     before: Rest | None = None,
+    others: Mapping[str, str] | None = None,
 ) -> Rest:
     """Where the cycle would come to rest, from the states at its last markers.
 
     ``weights``: importance of a node, 1 or less. ``constants``: of :func:`time_constants`. ``noise``: share
     of |v| + 1 V below which a move tells nothing. ``before``: what this gave for the run before, where its
-    ``away`` was then added to the start of this one.
+    ``away`` was then added to the start of this one. ``others``: of :func:`other_plates`; the voltage of such
+    a node is taken against its other plate.
     """
     size = (np.abs(states[-1]) + 1.0) / weights
+    most = _MOST_JUMP * (np.abs(states[-1]) + 1.0)
+    states = _across(nodes, states, others or {})
     move = states[-1] - states[-2]
     cycles = np.array([constants.get(node, 0.0) for node in nodes]) / period
     factor = np.where(cycles > LEAST_CYCLES, 1.0 / np.expm1(1.0 / np.maximum(cycles, LEAST_CYCLES)), 0.0)
-    measured = _share(states, size, noise)
+    known = cycles > LEAST_CYCLES
+    telling = known if known.any() else np.ones(len(nodes), dtype=bool)
+    measured = _share([state[telling] for state in states], size[telling], noise)
     if before is not None and before.slow:
         factor = _corrected(before, move, size, noise)
     elif measured is not None:
-        factor = np.full(len(move), measured / (1 - measured))
-    most = _MOST_JUMP * (np.abs(states[-1]) + 1.0)
+        along = np.abs(move - measured * (states[-2] - states[-3])) <= _ALONG * np.abs(move)
+        factor = np.where(known | along, measured / (1 - measured), 0.0)
     away = np.clip(move * factor, -most, most)
     shift = np.abs(move) * np.maximum(1.0, np.abs(factor)) / size
     distance = float(shift.max(initial=0.0))
     return Rest(nodes, move, factor, away, distance, bool(np.abs(factor).max(initial=0.0) > 1.0))
+
+
+def _across(nodes: Sequence[str], states: Sequence[State], others: Mapping[str, str]) -> list[State]:
+    """The states with each node of ``others`` seen from its other plate, where that is no source's."""
+    places = {node: k for k, node in enumerate(nodes)}
+    pairs = [(places[node], places[other]) for node, other in others.items() if {node, other} <= set(places)]
+    if not pairs:
+        return list(states)
+    plates, far = (list(ends) for ends in zip(*pairs, strict=True))
+    seen = [state.copy() for state in states]
+    for state, whole in zip(seen, states, strict=True):
+        state[plates] -= whole[far]
+    return seen
 
 
 def _share(states: Sequence[State], size: State, noise: float) -> float | None:
@@ -191,7 +228,8 @@ def _share(states: Sequence[State], size: State, noise: float) -> float | None:
 
 def _corrected(before: Rest, move: State, size: State, noise: float) -> State:
     """The factors of a jump, corrected by what it left of the move that it was made for (a secant)."""
-    old, new = before.move / size, move / size
+    jumped = before.factor > 0
+    old, new = before.move[jumped] / size[jumped], move[jumped] / size[jumped]
     length = float(np.linalg.norm(old))
     if length < noise:
         return before.factor

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.engine.memory import carriers, holders, rest_of, time_constants
+from harness.engine.memory import carriers, holders, other_plates, rest_of, time_constants
 
 sys.path.insert(0, str(Path(__file__).parent))  # the circuits lie beside the tests
 from sawtooth_circuits import PROBES, Averager, Sawtooth, assert_inside, simulate
@@ -45,6 +45,67 @@ def test_an_output_through_a_coupling_capacitor(cycles: float) -> None:
     assert settled.reached
     swing = settled.figures["high_level"] - settled.figures["low_level"]
     assert swing == pytest.approx(5 * (1 - 1 / 1001) * 100 / 101, rel=0.02 + 0.6 / cycles)
+
+
+def coupled_truth(core: Sawtooth, capacitor: float, series: float, load: float) -> tuple[float, float]:
+    """Output (V) behind a capacitor half-way through its low and its high state.
+
+    Source: the loop equation of one capacitor between a two-state source and a load. Its voltage u goes to
+    the source's, with tau = C (R_source + R_series + R_load), and is the same after a period; the load has
+    the rest of the source's voltage, divided.
+    """
+    low = (5 / 1001, 1000 / 1001, (1 - core.duty) * core.period)
+    high = (5.0, 1000.0, core.duty * core.period)
+    kept = [math.exp(-lasting / (capacitor * (own + series + load))) for _, own, lasting in (low, high)]
+    start = (high[0] * (1 - kept[1]) + kept[1] * low[0] * (1 - kept[0])) / (1 - kept[0] * kept[1])
+    middles = []  # from the start of the low state on
+    for (source, own, _), left in zip((low, high), kept, strict=True):
+        middles.append(-(start - source) * left**0.5 * load / (own + series + load))
+        start = source + (start - source) * left
+    return middles[0], middles[1]
+
+
+@pytest.mark.parametrize("cycles", [20, 220])
+def test_an_output_whose_plates_move_together(cycles: float) -> None:
+    """A capacitor behind a resistor, with a cable: quick edges on both of its plates, one slow voltage across
+    it. The levels are those of the loop equation, within the droop of a half state."""
+    core = Sawtooth()
+    capacitor = cycles * core.period / 47e3
+    coupled = (
+        *core.deck(), "Rseries out middle 2.2k", f"Ccouple middle cable {capacitor!r}",
+        "Rload cable 0 47k", "Ccable cable 0 300p", "Cnear middle 0 100p",
+    )  # fmt: skip
+    settled = simulate(coupled, core.period, 4.0, probes=CABLE, middle=0.0)
+    assert_inside(settled, {"frequency": 1 / core.period, "mean_level": 0.0})
+    assert settled.reached
+    low, high = coupled_truth(core, capacitor, 2.2e3, 47e3)
+    droop = (high - low) / cycles
+    assert settled.figures["low_level"] == pytest.approx(low, abs=droop / 2 * (1 - core.duty))
+    assert settled.figures["high_level"] == pytest.approx(high, abs=droop / 2 * core.duty)
+    assert settled.bars["mean_level"] < 0.01 and settled.points < 10_000
+
+
+def test_noise_of_quick_nodes_is_not_jumped_with_the_capacitor() -> None:
+    """Both plates tell of edges that come and go; only the voltage across the capacitor is slow, and it alone
+    comes to rest, while a third node, quick and restless, stays where it is."""
+    cycles, across = 118.0, 4.0
+    noise = (0.0, 0.011, 0.017)
+    states = [
+        np.array([bump, bump - across - 0.3 * math.exp(-k / cycles), 2.0 * bump])
+        for k, bump in enumerate(noise)
+    ]
+    nodes, constants = ("near", "far", "inside"), {"far": cycles}
+    rest = rest_of(nodes, states, np.ones(3), constants, 1.0, 1e-6, None, {"far": "near"})
+    reached = states[-1] + rest.away
+    assert reached[0] - reached[1] == pytest.approx(across, abs=1e-6)
+    assert reached[[0, 2]] == pytest.approx(states[-1][[0, 2]], abs=0.0)
+
+
+def test_the_other_plate_of_a_coupling_capacitor() -> None:
+    """The end with the larger resistance moves; the other one is what it is seen from, where it is slow."""
+    found = holders(LISTING)
+    assert other_plates(found, 1e-3) == {"cable": "out"}
+    assert other_plates(found, 1.0) == {}
 
 
 def test_a_board_without_slow_memory_needs_no_more_runs() -> None:
