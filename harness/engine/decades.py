@@ -54,6 +54,8 @@ _PERIODS = 14  # of simulated time that a steered run may take at most
 _OFF = 3.0  # a period hint off by more than this factor was of no use: the run is repeated
 _LOCKED = 1e-9  # periods that agree to this share are made by a source
 _NOISE = 0.05  # of the closing limit: smaller moves from cycle to cycle tell nothing
+_JUMPED = 1e-2  # of |v| + 1 V: so near to rest a state is repeated only where the jump before did it good
+_NEARER = 0.5  # of the distance before
 _PLACES = 8  # at the output's edges, where finer runs have points; beside the corners of a source
 _TIME_SHARE = 0.5  # of the seconds granted, after which no finer run is begun
 
@@ -145,7 +147,10 @@ class Decades:
             del runs[:-2]
             if schedule.may_judge(tables, decade):
                 result = self._judge(tables, runs, decade)
-                restless = run.stepper.finished == "drifting" and len(tables) > 2  # finer steps are no cure
+                restless = run.stepper.finished == "drifting" and len(tables) > 2  # finer steps are no cure,
+                restless = restless and not (
+                    self.rest is not None and self.rest.slow
+                )  # but of a jump's noise
                 enough = result.reached or restless or (self._watch.unread and self._small(result))
                 if enough or decade >= FINEST or self._late():
                     return result
@@ -316,6 +321,8 @@ class Decades:
         self.rest = rest = memory.rest_of(nodes, states, weights, constants, period, noise, before, others)
         run.drift = rest.distance
         far = rest.slow and rest.distance > max(settle, 0.1 * self.plan.accuracy)
+        if before is not None and before.slow and rest.distance < _JUMPED:  # else finer steps scatter less
+            far = far and rest.distance < _NEARER * before.distance
         self._look(run)
         locked = len(marks) > 2 and abs(marks[-1] - 2 * marks[-2] + marks[-3]) < _LOCKED * period
         if not self._watch.timed:

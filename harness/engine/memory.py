@@ -29,6 +29,7 @@ _ALONG = 0.02  # of its move: so exactly does a node follow a slow mode that has
 _MOST_SHARE = 0.9995  # that three cycles can tell from a standstill
 _MOST_STEP = 20.0  # a jump's factor may be corrected by at most this much at once
 _MOST_JUMP = 3.0  # times |v| + 1 V
+_CLEAR = 3.0  # times what moves scatter by: a smaller move does not tell how a jump worked out
 _OPEN = 1e12  # Ohm: resistors that lead away through more than this count as none
 _QUICK = 0.02  # of the period: a capacitor emptied within so short a time carries nothing on
 _STRAY = 1 / 300  # of the largest capacitor: a smaller one without resistors belongs to a transistor
@@ -147,7 +148,8 @@ def other_plates(found: Sequence[Holder], period: float) -> dict[str, str]:
 @dataclass
 class Rest:
     """How far the nodes are from rest after a run: ``away`` (V, signed, by node) and the largest share
-    ``distance`` of |v| + 1 V; ``slow``: True where this is more than the last move itself."""
+    ``distance`` of |v| + 1 V; ``slow``: True where this is more than the last move itself. ``scatter``: share
+    of |v| + 1 V by which the moves of slow nodes differ without a reason."""
 
     nodes: Sequence[str]
     move: State
@@ -155,6 +157,7 @@ class Rest:
     away: State
     distance: float
     slow: bool
+    scatter: float = 0.0
 
 
 def states_at(record: Mapping[str, State], nodes: Sequence[str], instants: Sequence[float]) -> list[State]:
@@ -190,15 +193,19 @@ def rest_of(
     known = cycles > LEAST_CYCLES
     telling = known if known.any() else np.ones(len(nodes), dtype=bool)
     measured = _share([state[telling] for state in states], size[telling], noise)
+    scatter = 0.0 if before is None else 0.5 * before.scatter  # a small one may be luck
+    if len(states) > 2 and known.any():
+        expected = np.exp(-1.0 / cycles[known]) * (states[-2] - states[-3])[known]
+        scatter = max(scatter, float(np.linalg.norm((move[known] - expected) / size[known])))
     if before is not None and before.slow:
-        factor = _corrected(before, move, size, noise)
+        factor = _corrected(before, move, size, max(noise, _CLEAR * scatter))
     elif measured is not None:
         along = np.abs(move - measured * (states[-2] - states[-3])) <= _ALONG * np.abs(move)
         factor = np.where(known | along, measured / (1 - measured), 0.0)
     away = np.clip(move * factor, -most, most)
     shift = np.abs(move) * np.maximum(1.0, np.abs(factor)) / size
     distance = float(shift.max(initial=0.0))
-    return Rest(nodes, move, factor, away, distance, bool(np.abs(factor).max(initial=0.0) > 1.0))
+    return Rest(nodes, move, factor, away, distance, bool(np.abs(factor).max(initial=0.0) > 1.0), scatter)
 
 
 def _across(nodes: Sequence[str], states: Sequence[State], others: Mapping[str, str]) -> list[State]:
