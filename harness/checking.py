@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from harness.characterise import NOT_YET
+from harness.characterise import NOT_YET, characterise
 from harness.intent.objects import UNCONFIRMED
-from harness.predict.refined import Prediction
+from harness.predict.refined import Prediction, without_effects
 from harness.quantities import stem
-from harness.run import Prepared, predictions, prepare
+from harness.run import Prepared, prepare
 from harness.units import engineering
 from harness.verdict import quantities_of
 from harness.writing import table_writer, write_together
@@ -25,7 +25,8 @@ PARTLY = "refined in part"
 
 @dataclass(frozen=True)
 class Checked:
-    """``predictions``: corner, axes, then q.hand, q.solved, q.refined for every quantity that has one."""
+    """``prediction``: its table of effects is empty. ``predictions``: corner, axes, then q.hand, q.solved,
+    q.refined for every quantity that has one."""
 
     prepared: Prepared
     prediction: Prediction
@@ -40,7 +41,10 @@ class Checked:
 def check(path: Path) -> Checked:
     """Reads and predicts; the engine is not used. Raises BoardError or NetlistError with all findings."""
     prepared = prepare(path)
-    prediction = predictions(prepared, measure=False)
+    board, netlist = prepared.board, prepared.netlist
+    with np.errstate(all="ignore"):  # what a wrong drawing leaves without a figure is NaN
+        known = characterise(board, netlist, prepared.store, measure=False)
+        prediction = without_effects(board, netlist, prepared.corners, known)
     tables = {"hand": prepared.hand, "solved": prediction.solved, "refined": prediction.refined}
     columns = {
         f"{name}.{kind}": table[name]

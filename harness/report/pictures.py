@@ -209,6 +209,8 @@ def axes_pictures(result: RunResult) -> list[Picture]:
             sentences.append("Nothing here moves by a quarter of its tolerance along any axis.")
         elif still:
             sentences.append(f"Nothing here moves by a quarter of its tolerance along {_listed(still)}.")
+        if len(rows) == 1 and len(names) > 1:  # a title of several would speak of what is not there
+            title = rows[0][1][0].title
         alone = len(rows) == 1 and rows[0][1][0].title == title
         pictures.append(
             Picture(

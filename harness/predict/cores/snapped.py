@@ -256,7 +256,7 @@ def _cycle(drawn: Drawn, known: Characteristics, on: frozenset[Effect], threshol
         real.one("snap.injected") if CHARGE in on else drawn.all(0.0),
         close,
         open_,
-        real.delay("snap.short", "dwell") if SHORT in on else None,
+        real.delay("snap.short", "dwell") if {SHORT, ON_RESISTANCE} <= on else None,
         real.one("snap.spread") if GRADUAL in on else drawn.all(0.0),
     ).ramp(instant_reset=RESET not in on)
 
