@@ -32,6 +32,7 @@ FORMAT = 1
 APPLICATION = 0x52414D50  # marks the file as a ledger of this tool
 NAME = "ledger.sqlite"
 SET_ASIDE = ".set-aside"
+_MAGIC = b"SQLite format 3\0"
 PATIENCE = 60.0  # s: how long to wait for another run that is writing
 SOURCES = ("engine/*.py", "engine/*.c", "engine/*.h", "measure/*.py", "simulate.py")
 _TABLES = """
@@ -181,6 +182,11 @@ class Ledger:
     # --- the file
 
     def _opened(self) -> sqlite3.Connection:
+        if self.path.name != NAME and not _may_be_a_database(self.path):
+            message = (
+                "this file is no ledger and no database; name another one with --ledger, it is left as it is"
+            )
+            raise InputError([Finding(self.path, message)])
         try:
             base = self._connected()
             self._checked(base)
@@ -254,6 +260,15 @@ class Ledger:
 def ledger_path(board: Path, named: Path | None = None) -> Path:
     """Where the ledger of a board file lies."""
     return named or board.parent / ".ramp-harness" / NAME
+
+
+def _may_be_a_database(path: Path) -> bool:
+    """Whether a file that is there begins as a database does; one that is not there, or empty, may become
+    one."""
+    if not path.is_file():
+        return True
+    with path.open("rb") as stream:
+        return stream.read(len(_MAGIC)) in (b"", _MAGIC)
 
 
 def _tables(base: sqlite3.Connection) -> set[str]:

@@ -34,6 +34,7 @@ from harness.results import RunResult
 from harness.run_record import run_record
 from harness.simulate import CornerResult, Task, simulate
 from harness.smoothness import distrusted, stepped_sweeps
+from harness.studies.variation import unusable
 from harness.verdict import apart, expected_figures, judge, literal_hand, trusted_formulas
 
 if TYPE_CHECKING:
@@ -79,7 +80,7 @@ def prepare(path: str | Path, only: Only = ()) -> Prepared:
     findings."""
     board = load_board(Path(path))
     netlist = read_netlist(board.netlist, board.include, board.dialects)
-    if findings := board.check_against(netlist):
+    if findings := [*board.check_against(netlist), *unusable(board, netlist)]:
         raise BoardError(findings)
     corners = corner_table(board)
     pairs = list(only.items()) if isinstance(only, Mapping) else only

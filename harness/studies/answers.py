@@ -32,6 +32,7 @@ WORST_COLUMNS = [
     "root_sum_square", "simulations", "assumed",
 ]  # fmt: skip
 MOST_BLAMED = 3
+OTHER_FAILURES = {"state": "not one pulse a cycle, or inputs out of range"}
 WEIGHTLESS = 0.005  # share of the largest effect below which a deviation is not named
 
 
@@ -81,8 +82,13 @@ def share_that_passes(
     with open_ledger(path, ledger) as book:
         study = Study(path, book, only, jobs, progress=progress)
         _askable(study)
-        study.foresee(draws * (len(study.corners) + 2 * len(study.varied.trims)), within)
+        study.foresee(draws * (len(study.corners) + 3 * len(study.varied.trims)), within)
         return _yield_answer(study, yield_of(study, draws, seed, distribution, low_discrepancy))
+
+
+def counted(number: int, what: str) -> str:
+    """A number of things, in words."""
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _askable(study: Study) -> None:
@@ -140,8 +146,8 @@ def _worst_answer(study: Study, search: Worst) -> Answer:
     stuck = sorted({place.name for place in search.places if _other_states(place.states)})
     short = bool(table["verdict"].isin(("outside", "too close to call", "no figure")).any()) or bool(stuck)
     lines = [
-        f"{board.name}, revision {board.revision}: worst case over {study.count} deviations at"
-        f" {len(study.corners)} axis corners",
+        f"{board.name}, revision {board.revision}: worst case over {counted(study.count, 'deviation')} at"
+        f" {counted(len(study.corners), 'axis corner')}",
         f"{study.simulations} simulations ({study.reused} known from earlier runs), at most"
         f" {max(len(place.vertices) for place in search.places)} an axis corner; all vertices would be"
         f" {2**study.count}, and {budget(study.count)} are thought to be enough.",
@@ -264,7 +270,7 @@ def _trim_lines(study: Study, table: pd.DataFrame) -> list[str]:
             start = f"{trim.name}.over_"
             if name.startswith(start) and table[name].notna().any():
                 lines.append(
-                    f"  error that remains over {name.removeprefix(start)}: up to"
+                    f"  departs from its target over {name.removeprefix(start)} alone by up to"
                     f" {table[name].abs().max():.3g} {unit}".rstrip()
                 )
     return lines
@@ -278,8 +284,8 @@ def _yield_answer(study: Study, found: Yield) -> Answer:
         else " (low-discrepancy draws: no interval)"
     )
     lines = [
-        f"{board.name}, revision {board.revision}: {count} boards drawn, seed {found.seed}, each at"
-        f" {len(study.corners)} axis corners",
+        f"{board.name}, revision {board.revision}: {counted(count, 'board')} drawn, seed {found.seed},"
+        f" each at {counted(len(study.corners), 'axis corner')}",
         f"Deviations of {study.count}: {found.distribution}.",
         f"{found.passed} keep every limit everywhere, {found.failed} do not,"
         f" {found.undecided} are too close to call.",
@@ -290,9 +296,14 @@ def _yield_answer(study: Study, found: Yield) -> Answer:
     lines += _trim_lines(study, found.trimming)
     failures = found.draws[found.draws["verdict"] == "fail"]
     for limit, some in failures.groupby("limit", sort=False):
-        title = stem(str(limit)).title if str(limit) in board.limits else f"state ({limit})"
-        corners = some["corner"].value_counts()
-        lines.append(f"  {title}: {len(some)} boards, most often at {corners.index[0]}")
+        title = (
+            stem(str(limit)).title
+            if str(limit) in board.limits
+            else OTHER_FAILURES.get(str(limit), str(limit))
+        )
+        corners = some["corner"][some["corner"] != ""].value_counts()
+        where = f", most often at {corners.index[0]}" if len(corners) else ""
+        lines.append(f"  {title}: {counted(len(some), 'board')}{where}")
     apart = [
         f"{row['part']} {row['apart']:+.2f}"
         for _, row in found.blamed.head(MOST_BLAMED).iterrows()

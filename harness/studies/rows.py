@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 LONG = 60.0  # s: a study that takes longer says so before it starts
-OVERHEAD = 1.3  # wall time against the engine's own, generously
+OVERHEAD = 2.5  # wall time against the engine's own, generously
 
 
 @dataclass(frozen=True)

@@ -10,19 +10,23 @@ from __future__ import annotations
 
 import re
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.findings import BoardError, Finding, nearest
 from harness.intent.objects import Axis, Board, Trim
+from harness.intent.toml_source import Position, dotted, line_of
 from harness.netlist import Netlist, read_netlist
 from harness.netlist.words import inner
 from harness.units import engineering, parse_spice
 
 if TYPE_CHECKING:
     from harness.netlist import Part
+    from harness.netlist.lines import Line
+    from harness.netlist.scopes import FlatPart
 
 COLUMN = "deviation "  # what the name of a deviation's axis and column begins with
 TRIM_COLUMN = "trim "
@@ -71,62 +75,119 @@ class Varied:
 
 def varied(board: Board, netlist: Netlist) -> Varied:
     """The board with everything that may deviate as axes behind its own. Raises BoardError, all findings at
-    once, for a tolerance or spread of something that has no value to deviate."""
-    findings: list[Finding] = []
+    once, for a tolerance, spread or trimmer of something that has no value to change."""
     deviations = (*_parts(board, netlist), *_devices(board))
-    rewritten = {line: line.text for line in netlist.deck()}
+    writing = _Writing(board, netlist)
     for deviation in deviations:
         for name, key in deviation.targets:
-            part = _part(netlist, name)
-            try:
-                if part is None:
-                    raise ValueError(f'there is no part "{name}"{nearest(name, netlist.parts)}')
-                rewritten[part.line] = _deviating(netlist, part, key, deviation)
-            except ValueError as error:
-                place = f"spread.{name}.{key}" if key else f"intended.{name}"
-                findings.append(Finding(board.path, str(error), place))
-    for trim in board.trims.values():
-        if trim.part.lower() in netlist.parameters:
-            continue
-        part = _part(netlist, trim.part)
-        if part is None or part.letter not in _VALUED or part.function is not None:
-            near = nearest(trim.part, [*netlist.parts, *netlist.parameters])
-            message = f'there is no part or parameter "{trim.part}" with a value that could be set{near}'
-            findings.append(Finding(board.path, message, f"trim.{trim.name}.part"))
-            continue
-        words = [
-            part.name,
-            *part.nodes,
-            f"{{{_trim_parameter(trim)}}}",
-            *([part.model] if part.model else []),
-        ]
-        words += [f"{key}={text}" for key, text in part.parameters.items()]
-        rewritten[part.line] = " ".join(words)
-    if findings:
-        raise BoardError(findings)
+            writing.deviate(name, key, deviation)
     trims = tuple(board.trims.values())
+    set_by = {trim.name: writing.set(trim) for trim in trims}
+    if writing.findings:
+        raise BoardError(writing.findings)
     middle = {trim.name: 0.5 * (trim.least + trim.most) for trim in trims}
     axes = {d.axis: Axis(d.axis, (0.0,), d.unit, d.parameter, 0.0, d.unit) for d in deviations}
-    set_by = {
-        trim.name: trim.part.lower() if trim.part.lower() in netlist.parameters else _trim_parameter(trim)
-        for trim in trims
-    }
-    axes |= {
-        trim_axis(trim): Axis(
-            trim_axis(trim), (middle[trim.name],), trim.unit, set_by[trim.name], middle[trim.name], trim.unit
-        )
-        for trim in trims
-    }
+    for trim in trims:
+        name, at = trim_axis(trim), middle[trim.name]
+        axes[name] = Axis(name, (at,), trim.unit, set_by[trim.name], at, trim.unit)
     parameters = [f".param {d.parameter}=0" for d in deviations]
     parameters += [f".param {set_by[trim.name]}={middle[trim.name]!r}" for trim in trims]
     stated = {name.lower() for deviation in deviations for name, _ in deviation.targets}
     return Varied(
         replace(board, axes={**board.axes, **axes}),
-        _read_again(netlist, [*rewritten.values(), *parameters]),
+        _read_again(netlist, [*writing.lines(), *parameters]),
         deviations,
         tuple(name for name in _settable(board, netlist) if name.lower() not in stated),
         trims,
     )
+
+
+def unusable(board: Board, netlist: Netlist) -> list[Finding]:
+    """What is wrong with ``[spread]`` and ``[trim]`` against the netlist."""
+    writing = _Writing(board, netlist)
+    for deviation in _devices(board):
+        for name, key in deviation.targets:
+            writing.deviate(name, key, deviation)
+    for trim in board.trims.values():
+        writing.set(trim)
+    return writing.findings
+
+
+class _Writing:
+    """The lines of a netlist with deviations and trimmers put in, one part after the other."""
+
+    def __init__(self, board: Board, netlist: Netlist) -> None:
+        self.board, self.netlist = board, netlist
+        self.findings: list[Finding] = []
+        self._parts: dict[Line, Part] = {}
+        self._used = Counter(found.part.line for found in netlist.placed.values())
+
+    def lines(self) -> Iterator[str]:
+        """All lines for the engine."""
+        for line in self.netlist.deck():
+            yield _text(self._parts[line]) if line in self._parts else line.text
+
+    def deviate(self, name: str, key: str, deviation: Deviation) -> None:
+        """Lets the value of a part deviate, or its parameter ``key``."""
+        path = ("spread", deviation.name) if key else ("intended", name)
+        found = self._found(name, path, self.netlist.placed)
+        if found is None:
+            return
+        part = self._parts.get(found.part.line, found.part)
+        if not key:
+            if part.letter not in _VALUED or part.function is not None or not part.value_text:
+                message = f"{name} has no single value that could deviate; leave out its tolerance"
+                self._wrong(message, path)
+                return
+            value = f"{{({_plain(part.value_text)})*(1+{deviation.parameter})}}"
+            self._parts[found.part.line] = replace(part, value_text=value)
+            return
+        circuit = found.scope.circuit.find_subcircuit(part.model) if part.letter == "x" else None
+        defaults = circuit.defaults if circuit is not None else {}
+        text = part.parameters.get(key.lower(), defaults.get(key.lower()))
+        if text is None:
+            known = nearest(key, [*defaults, *part.parameters])
+            self._wrong(f'{name} has no parameter "{key}"{known}', path)
+            return
+        inside = f"({_plain(text)})+" if deviation.unit else f"({_plain(text)})*(1+"
+        value = f"{{{inside}{deviation.parameter}{'' if deviation.unit else ')'}}}"
+        self._parts[found.part.line] = replace(part, parameters={**part.parameters, key.lower(): value})
+
+    def set(self, trim: Trim) -> str:
+        """Lets a trimmer set its part; the name of the netlist parameter that does it."""
+        if trim.part.lower() in self.netlist.parameters:
+            return trim.part.lower()
+        path = ("trim", trim.name, "part")
+        found = self._found(trim.part, path, [*self.netlist.placed, *self.netlist.parameters])
+        if found is not None:
+            part = self._parts.get(found.part.line, found.part)
+            if part.letter not in _VALUED or part.function is not None:
+                self._wrong(f"{trim.part} has no single value that could be set", path)
+            value = f"{{{_trim_parameter(trim)}}}"
+            self._parts[found.part.line] = replace(part, value_text=value)
+        return _trim_parameter(trim)
+
+    def _found(self, name: str, path: Position, valid: Iterable[str]) -> FlatPart | None:
+        found = self.netlist.placed.get(name.lower())
+        if found is None:
+            self._wrong(f'there is no part "{name}"{nearest(name, valid)}', path)
+        elif self._used[found.part.line] > 1:
+            message = (
+                f"{name} is drawn in a subcircuit that is used more than once: its copies share one line"
+            )
+            self._wrong(f"{message}; draw it by itself", path)
+            return None
+        return found
+
+    def _wrong(self, message: str, path: Position) -> None:
+        finding = Finding(self.board.path, message, dotted(path), line_of(path, self.board.lines))
+        self.findings.append(finding)
+
+
+def _text(part: Part) -> str:
+    """A part as a line."""
+    words = [part.name, *part.nodes, part.value_text, part.model]
+    return " ".join([*filter(None, words), *(f"{name}={text}" for name, text in part.parameters.items())])
 
 
 def trim_axis(trim: Trim) -> str:
@@ -143,7 +204,7 @@ def _settable(board: Board, netlist: Netlist) -> Iterator[str]:
     driven = {axis.sets.lower() for axis in board.axes.values() if axis.sets}
     driven |= {trim.part.lower() for trim in board.trims.values()}
     for name in board.intended:
-        if name.lower() not in driven and _part(netlist, name) is not None:
+        if name.lower() not in driven and name.lower() in netlist.placed:
             yield name
 
 
@@ -163,36 +224,6 @@ def _devices(board: Board) -> Iterator[Deviation]:
     for name, spread in board.spread.items():
         part, _, key = name.rpartition(".")
         yield Deviation(name, spread.value, "" if spread.unit == "%" else spread.unit, ((part, key),))
-
-
-def _part(netlist: Netlist, name: str) -> Part | None:
-    found = netlist.flat.get(name.lower())
-    return found.part if found else netlist.parts.get(name.lower())
-
-
-def _deviating(netlist: Netlist, part: Part, key: str, deviation: Deviation) -> str:
-    """The line of a part with its value, or with one of its parameters, deviating. Raises ValueError where
-    there is nothing that could."""
-    words = [part.name, *part.nodes]
-    parameters = dict(part.parameters)
-    if not key:
-        if part.letter not in _VALUED or part.function is not None or not part.value_text:
-            raise ValueError(f"{part.name} has no single value that could deviate; leave out its tolerance")
-        words.append(f"{{({_plain(part.value_text)})*(1+{deviation.parameter})}}")
-        if part.model:
-            words.append(part.model)
-    else:
-        words += [word for word in (part.value_text, part.model) if word]
-        circuit = netlist.subcircuits.get(part.model)
-        defaults = circuit.defaults if circuit is not None else {}
-        text = parameters.get(key.lower(), defaults.get(key.lower()))
-        if text is None:
-            known = nearest(key, [*defaults, *parameters])
-            raise ValueError(f'{part.name} has no parameter "{key}"{known}')
-        sum_ = f"({_plain(text)})+{deviation.parameter}"
-        product = f"({_plain(text)})*(1+{deviation.parameter})"
-        parameters[key.lower()] = f"{{{sum_ if deviation.unit else product}}}"
-    return " ".join([*words, *(f"{name}={text}" for name, text in parameters.items())])
 
 
 def _plain(text: str) -> str:

@@ -20,7 +20,7 @@ from scipy import stats
 
 from harness.quantities import stem
 from harness.studies.rows import Array, Outcomes, Study, column
-from harness.studies.trimming import trim_boards, trim_table
+from harness.studies.trimming import Trimmed, trim_boards, trim_table
 from harness.verdict import limit_words
 
 DISTRIBUTIONS = {
@@ -113,7 +113,11 @@ def yield_of(
             np.repeat(trimmed.settings, corners, axis=0),
         )
         outcomes = study.simulated(rows)
-        verdicts += _verdicts(study, outcomes, len(some))
+        found = _verdicts(study, outcomes, len(some))
+        for row, name in enumerate(_out_of_reach(study, trimmed)):
+            if name:
+                found[row] = ("fail", f"trimmer {name}", "")
+        verdicts += found
         trims.append(trim_table(study, trimmed, outcomes))
     table = pd.DataFrame(verdicts, columns=["verdict", "limit", "corner"])
     table.insert(0, "draw", np.arange(1, draws + 1))
@@ -129,6 +133,16 @@ def yield_of(
     return Yield(
         table, passed, failed, undecided, least, most, text, seed, _blamed(table, shares, columns), trimming
     )
+
+
+def _out_of_reach(study: Study, trimmed: Trimmed) -> list[str]:
+    """For each board the first trimmer that does not reach its target, or an empty text: such a board cannot
+    be set, whatever its limits say."""
+    names = [trim.name for trim in study.varied.trims]
+    return [
+        next((name for name, reached in zip(names, row, strict=True) if not reached), "")
+        for row in trimmed.reached
+    ]
 
 
 def _verdicts(study: Study, outcomes: Outcomes, boards: int) -> list[tuple[str, str, str]]:

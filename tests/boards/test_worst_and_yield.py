@@ -11,9 +11,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from harness.board import load_board
 from harness.cli import main
 from harness.ledger import Ledger
+from harness.netlist import read_netlist
 from harness.studies.rows import Study
+from harness.studies.variation import unusable, varied
 from harness.studies.worst import budget
 
 NETLIST = """* An ideal ramp, sliced at a threshold that three resistors make of reference, control and ground
@@ -227,8 +230,11 @@ def test_every_board_is_trimmed_before_it_is_judged(tmp_path: Path) -> None:
 def test_a_trimmer_that_does_not_reach_is_said_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     board = trimmed_board(tmp_path)
     board.write_text(board.read_text().replace('most = "400k"', 'most = "110k"'))
+    board.write_text(board.read_text().replace("least = 0.545, most = 0.555", "least = 0.1, most = 0.9"))
     assert main(["yield", str(board), "--draws", "4", "--seed", "3", "--only", "control=2"]) == 1
-    assert "reaches 0.55 on 0 of 4 boards" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "reaches 0.55 on 0 of 4 boards" in said
+    assert "0 keep every limit everywhere, 4 do not" in said and "trimmer width: 4 boards" in said
 
 
 @pytest.mark.slow
@@ -251,4 +257,65 @@ def test_a_study_that_would_take_too_long_is_not_started(
     board = board_in(tmp_path)
     assert main(["yield", str(board), "--draws", "100000", "--only", "control=2", "--within", "60"]) == 2
     said = capsys.readouterr().err
-    assert "100000 simulations" in said and "minutes" in said and "--within" in said
+    assert "100000 simulations" in said and "more than the 60 seconds that --within allows" in said
+
+
+def half_effects(board: Path, out: Path) -> pd.Series:
+    assert main(["worst", str(board), "--only", "control=2", "--out", str(out)]) in (0, 1)
+    return pd.read_csv(out / "blame.csv").set_index(["quantity", "part"])["half_effect"]["duty"]
+
+
+@pytest.mark.slow
+def test_each_of_several_spreads_of_one_device_acts(tmp_path: Path) -> None:
+    """Offset and bias of one comparator: each does what it does alone."""
+    spreads = {"offset": '"Xslice.offset" = "9 mV"', "bias": '"Xslice.bias" = "60 %"'}
+    alone = {}
+    for name, line in spreads.items():
+        folder = tmp_path / name
+        folder.mkdir()
+        alone[name] = half_effects(board_in(folder, f"{BOARD}\n[spread]\n{line}\n"), folder / "out")
+    both = half_effects(
+        board_in(tmp_path, "\n".join([BOARD, "[spread]", *spreads.values()])), tmp_path / "out"
+    )
+    for name in spreads:
+        assert both[f"Xslice.{name}"] == pytest.approx(alone[name][f"Xslice.{name}"], rel=1e-3)
+        assert both[f"Xslice.{name}"] > 1e-5
+    assert both["Xslice.offset"] == pytest.approx(9e-3 / 5 * SHARE, rel=0.01)
+
+
+def staged_netlist(copies: int) -> str:
+    """The netlist with its comparator in a subcircuit, which is used so many times."""
+    inside = "Xslice thr ramp vcc 0 out comparator_393"
+    stage = [".subckt stage thr ramp vcc out", inside, ".ends", "Xstage thr ramp vcc out stage"]
+    for number in range(1, copies):
+        stage += [f"Xstage{number} thr ramp vcc out{number} stage", f"Rout{number} vcc out{number} 4.7k"]
+    return NETLIST.replace(inside, "\n".join(stage))
+
+
+def test_a_part_inside_a_subcircuit_deviates_and_one_with_copies_cannot(tmp_path: Path) -> None:
+    text = BOARD.replace('comparator = "Xslice"', 'comparator = "Xstage.Xslice"')
+    board = board_in(tmp_path, f'{text}\n[spread]\n"xstage.Xslice.offset" = "9 mV"\n')
+    netlist = tmp_path / "sliced.cir"
+    netlist.write_text(staged_netlist(1))
+    study = varied(load_board(board), read_netlist(netlist))
+    (offset,) = (d for d in study.deviations if d.name == "xstage.Xslice.offset")
+    assert offset.parameter in study.netlist.find("xstage.xslice").part.parameters["offset"]
+    netlist.write_text(staged_netlist(2))
+    (finding,) = unusable(load_board(board), read_netlist(netlist))
+    assert "used more than once" in finding.message and finding.line is not None
+
+
+def test_check_says_all_that_is_wrong_with_spread_and_trim_and_where(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (
+        BOARD
+        + '\n[spread]\n"Xslice.ofset" = "9 mV"\n"Xnone.offset" = "9 mV"\n'
+        + TRIM.replace("Rlow", "Rlwo")
+    )
+    board = board_in(tmp_path, text)
+    assert main(["check", str(board)]) == 2
+    said = capsys.readouterr().err
+    assert 'no parameter "ofset" (did you mean "offset"?)' in said
+    assert 'no part "Xnone"' in said and 'no part "Rlwo" (did you mean' in said
+    assert len([line for line in said.splitlines() if line.startswith("sliced.board.toml:")]) == 3

@@ -209,3 +209,12 @@ def test_the_command_lists_exports_and_prunes(tmp_path: Path, capsys: pytest.Cap
 def session_is_another() -> bool:
     """Whether the engine here is none of the two above: then both were dropped."""
     return str(engine_report()["version_text"]) not in ("ngspice-39", "ngspice-1")
+
+
+def test_a_file_of_the_user_is_left_as_it_is(tmp_path: Path) -> None:
+    """Only what stands where a ledger stands, or begins as one, is taken for a damaged one."""
+    notes = tmp_path / "notes.txt"
+    notes.write_text("my notes")
+    with pytest.raises(InputError, match="no ledger"):
+        Ledger(notes)
+    assert notes.read_text() == "my notes" and list(tmp_path.iterdir()) == [notes]
