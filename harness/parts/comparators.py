@@ -8,6 +8,7 @@ Ohm, from the output to ``to`` (V, the supply where None); 0 for an output that 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -20,6 +21,7 @@ AROUND = {"negative": "vee", "ground": "0", "emitter": "0"}
 NOTHING = 1e9  # Ohm, an output without a load
 APART = 20e-3  # V that the inputs lie apart where the common mode is tried
 WIDEST = 20e-3  # V to either side that a trip point is looked for
+NEAR = 0.3e-3  # V to either side of a trip point that the slope is looked for
 PULLUP = 5.1e3  # Ohm, the load of the 393's sheet
 SIDES = {"positive": "vcc", "negative": "vee"}
 
@@ -156,25 +158,35 @@ def _trips(
     part: Subject, supply: float, negative: float, common: float, pullup: float, temperature: float
 ) -> tuple[float, float]:
     """Input differences (V) where the output passes half its range, upwards and downwards; NaN for none."""
-    around = [
-        "vd p m 0", volts("m", "m", common), *_supplies(supply, negative), *_load(supply, pullup, None),
-    ]  # fmt: skip
-    found = []
-    for way in (1.0, -1.0):
-        span = (-way * WIDEST, way * WIDEST, way * WIDEST / 400)
-        sweep = part.sweep(nodes(part, "vee"), around, "vd", span, temperature)
-        found.append(first_crossing(sweep["sweep"] * way, sweep["out"], supply / 2, way > 0, -math.inf) * way)
-    return found[0], found[1]
+    around = _with_difference(supply, negative, common, pullup)
+    up, down = (_trip(part, around, supply / 2, way, temperature) for way in (1.0, -1.0))
+    return up, down
+
+
+def _with_difference(supply: float, negative: float, common: float, pullup: float) -> list[str]:
+    """Supplies, load, minus at ``common`` (V), and a source ``vd`` from minus to plus."""
+    return ["vd p m 0", volts("m", "m", common), *_supplies(supply, negative), *_load(supply, pullup, None)]
+
+
+def _trip(part: Subject, around: Sequence[str], level: float, way: float, temperature: float = ROOM) -> float:
+    """Input difference (V) where the output passes ``level`` (V) while ``vd`` is swept, upwards for ``way``
+    1, downwards for -1; NaN for none."""
+    span = (-way * WIDEST, way * WIDEST, way * WIDEST / 400)
+    sweep = part.sweep(nodes(part, "vee"), around, "vd", span, temperature)
+    return first_crossing(sweep["sweep"] * way, sweep["out"], level, way > 0, -math.inf) * way
 
 
 def gain(
     part: Subject, supply: float, negative: float = 0.0, common: float = 1.0, pullup: float = PULLUP
 ) -> float:
-    """Steepest slope of the output against the input difference."""
-    around = [
-        "vd p m 0", volts("m", "m", common), *_supplies(supply, negative), *_load(supply, pullup, None),
-    ]  # fmt: skip
-    sweep = part.sweep(nodes(part, "vee"), around, "vd", (-0.3e-3, 0.3e-3, 1e-6))
+    """Steepest slope of the output against the input difference, looked for around the trip point, which an
+    offset of the model moves; NaN where the output does not trip."""
+    around = _with_difference(supply, negative, common, pullup)
+    trip = _trip(part, around, supply / 2, 1.0)
+    if math.isnan(trip):
+        return math.nan
+    span = (trip - NEAR, trip + NEAR, NEAR / 300)
+    sweep = part.sweep(nodes(part, "vee"), around, "vd", span)
     return float(np.gradient(sweep["out"], sweep["sweep"]).max())
 
 

@@ -15,11 +15,12 @@ _HEADS = ["typical" if name == "published" else name for name in _SHOWN]
 _WIDEST = 34  # characters of a column; behaviours in words would make the table unreadable
 
 
-def part_lines(table: pd.DataFrame) -> Iterator[str]:
-    """A block for each model, and what all of them come to."""
+def part_lines(table: pd.DataFrame, whole: bool = False) -> Iterator[str]:
+    """A block for each model, and what all of them come to; ``whole``: no cell is cut."""
     for model, rows in table.groupby("model", sort=False):
         yield str(model)
-        lines = [_HEADS, *([_cut(row[name]) for name in _SHOWN] for _, row in rows.iterrows())]
+        cells = ([row[name] if whole else _cut(row[name]) for name in _SHOWN] for _, row in rows.iterrows())
+        lines = [_HEADS, *cells]
         widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
         yield from (_line(cells, widths) for cells in lines)
         yield ""
@@ -37,6 +38,11 @@ def closing_lines(table: pd.DataFrame) -> Iterator[str]:
         published = " and ".join(text for text in (row.published, row.limit) if text)
         yield f"{head}: measured {row.measured}, published {published}"
         yield f"    {row.source}"
+    if any(_is_beyond(row.quantity, row.measured) for row in table.itertuples()):
+        yield (
+            "A room below 0 V: the inputs work until that far beyond the supply (-500 mV: until 0.5 V above"
+            " it, or farther, where nothing was tried)."
+        )
     counts = table["verdict"].value_counts().to_dict()
     total = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))
     models = table["model"].nunique()
@@ -49,6 +55,11 @@ def closing_lines(table: pd.DataFrame) -> Iterator[str]:
 def falls_short(table: pd.DataFrame) -> bool:
     """True where a row is outside, off the typical figure, or has no figure."""
     return bool(table["verdict"].isin(BAD).any())
+
+
+def _is_beyond(quantity: str, measured: str) -> bool:
+    """Whether this row is a room from the common-mode limit to a supply, and negative."""
+    return "common_mode_room" in quantity and measured.startswith("-")
 
 
 def _cut(text: str) -> str:

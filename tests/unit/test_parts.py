@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 import shutil
-from dataclasses import replace
+from dataclasses import astuple, replace
 from pathlib import Path
 
 import pandas as pd
@@ -15,6 +15,7 @@ from harness import cli, sheets
 from harness.engine.session import Session, session
 from harness.findings import InputError
 from harness.parts import Subject, parts_table
+from harness.parts.comparators import gain
 from harness.parts.foreign import CLASSES, read_candidate, sheets_of
 from harness.parts.listing import falls_short, part_lines
 from harness.parts.pin_orders import find_order, orders
@@ -25,6 +26,7 @@ from harness.parts.rows import (
     OUT_OF_RANGE,
     OUTSIDE,
     WITHIN,
+    Row,
     limit_text,
     measure,
     verdict,
@@ -232,6 +234,39 @@ def test_a_copy_with_half_the_sink_is_noticed(engine: Session, tmp_path: Path) -
     )
     assert not falls_short(whole)
     assert list(half[half["verdict"] == OFF_TYPICAL]["quantity"]) == ["sink_current"]
+
+
+@pytest.mark.parametrize("offset", ["0", "1m", "-3m"])
+def test_gain_is_measured_where_the_output_trips(engine: Session, offset: str) -> None:
+    """An offset in series with an input moves the trip point and leaves the gain alone."""
+    sheet = read_sheet("comparator_393")
+    wrapped = (
+        ".subckt moved plus minus supply ground output",
+        f"voffset plus inner {offset}",
+        "x1 inner minus supply ground output comparator_393",
+        ".ends",
+    )
+    own = Subject.of(sheet, engine)
+    moved = Subject(engine, "moved", "subcircuit", (*sheet.model_lines(), *wrapped), sheet.pins)
+    assert gain(moved, 15.0) == pytest.approx(gain(own, 15.0), rel=0.02)
+    assert gain(own, 15.0) > 1e5
+
+
+def test_a_model_that_never_trips_has_no_gain(engine: Session) -> None:
+    lines = (".subckt dead plus minus supply ground output", "r1 output ground 1k", ".ends")
+    dead = Subject(engine, "dead", "subcircuit", lines, read_sheet("comparator_393").pins)
+    assert math.isnan(gain(dead, 15.0))
+
+
+def test_lines_for_a_file_are_not_cut_and_a_room_below_zero_is_explained(engine: Session) -> None:
+    row = Row("m", "common_mode_room", "a condition of more than 34 characters in all", "", "", "-500 mV",
+              "a source", WITHIN)  # fmt: skip
+    table = pd.DataFrame([astuple(row)], columns=list(COLUMNS))
+    whole, cut = ("\n".join(part_lines(table, whole)) for whole in (True, False))
+    assert row.condition in whole
+    assert row.condition not in cut
+    assert "until 0.5 V above" in whole
+    assert "until 0.5 V above" not in "\n".join(part_lines(table.assign(measured="500 mV")))
 
 
 def test_a_model_that_hides_the_common_mode_limit_is_out_of_range_there(
