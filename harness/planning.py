@@ -59,6 +59,25 @@ def sink_currents(
     )
 
 
+def behind_a_capacitor(netlist: Netlist, pin: str, output: str) -> bool:
+    """Whether resistors and inductors alone do not lead from the comparator's output to the board's, but do
+    together with capacitors (parts at rails lead no farther than these)."""
+    return not _leads(netlist, pin, output, "rl") and _leads(netlist, pin, output, "rlc")
+
+
+def _leads(netlist: Netlist, pin: str, output: str, letters: str) -> bool:
+    parts = list(all_parts(netlist))
+    held = {"0"} | {node for _, letter, nodes in parts if letter == "v" for node in nodes[:2]}
+    links = [nodes[:2] for _, letter, nodes in parts if letter in letters]
+    found, waiting = {pin}, [pin]
+    while waiting:
+        node = waiting.pop()
+        ends = {end for pair in links if node in pair for end in pair} - held - found
+        found |= ends
+        waiting += ends
+    return output in found
+
+
 def probes_of(board: Board, netlist: Netlist) -> Probes:
     """Where to look in a record: nodes and currents by the roles of the board file."""
     roles = board.roles
@@ -73,6 +92,7 @@ def probes_of(board: Board, netlist: Netlist) -> Probes:
         ramp=ramp, threshold=threshold, output=output, plus=plus, minus=minus, supply_node=supply,
         ground_node=pins.negative if pins else "0", output_ground=pins.reference if pins else "0",
         coupled=pins is not None and pin != output,
+        drooping=pins is not None and behind_a_capacitor(netlist, pin, output),
         class_=roles.comparator_class,
         pullup_current=_current(netlist, roles.pullup) if roles.pullup else None,
         pullup_nodes=_upper_first(pullup.nodes, pin) if pullup else None,

@@ -31,6 +31,7 @@ class Probes:
 
     - ``output_ground``: node that the output pulls down to (the emitter node of a 311-class)
     - ``coupled``: the output lies behind a network of its own, so that its range is what it moves over
+    - ``drooping``: a capacitor alone joins the output to the comparator, so that its states droop
     - ``plus``, ``minus``, ``supply_node``, ``ground_node``: inputs and supply pins of the comparator
     - ``class_``: the class whose common-mode rule holds
     - ``pullup_current``: current through the pull-up, of either sign
@@ -48,6 +49,7 @@ class Probes:
     output: str
     output_ground: str = "0"
     coupled: bool = False
+    drooping: bool = False
     plus: str | None = None
     minus: str | None = None
     supply_node: str | None = None
@@ -74,7 +76,9 @@ def measure_cycle(
     time = vector(record, "time")
     output = vector(record, probes.output)
     full = probes.swing or _full_range(record, begin, end, probes)
-    pulse = pulse_figures(time, output, begin, end, _own_range(record, begin, end, probes, full))
+    pulse = pulse_figures(
+        time, output, begin, end, _own_range(record, begin, end, probes, full), probes.drooping
+    )
     level, ac_rms = mean_and_ac_rms(time, output, begin, end)
     beside = aberrations(time, output, begin, end, pulse)
     figures: Figures = {

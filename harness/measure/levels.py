@@ -17,12 +17,14 @@ from harness.measure.window import Array, check
 
 BINS = 100  # common practice: 1 % of the range a bin, widened tenfold once
 LEAST_SHARE = 0.01  # share of the time a mode must hold (IEEE Std 181-2011, 5.2.1, second hand)
+MOST_ASTRAY = 0.2  # share of a state's time that may lie far from its level; rule of thumb
 DISTINCT = 3.0  # a mode holds so many times what an even spread over its half would put there; rule of thumb
 
 
 @dataclass(frozen=True)
 class StateLevels:
-    """Low and high state level, in the unit of the wave, and how each was found: "mode" or "extreme"."""
+    """Low and high state level, in the unit of the wave, and how each was found: "mode", "extreme" or
+    "median"."""
 
     low: float
     high: float
@@ -56,6 +58,34 @@ def state_levels(time: Array, wave: Array) -> StateLevels:
         "extreme" if below is None else "mode",
         "extreme" if above is None else "mode",
     )
+
+
+def halfway_levels(time: Array, wave: Array) -> tuple[StateLevels, bool]:
+    """State levels of a wave that droops in its states, as behind a coupling capacitor, and whether they mean
+    anything.
+
+    A drooping state has no most frequented level: its level is taken as the voltage half-way through it,
+    which is the time median of what lies above, or below, the middle between the extremes. Where a state
+    spends more than :data:`MOST_ASTRAY` of its time farther from there than a quarter of the swing, it has
+    no level (rule of thumb). Raises ValueError for a broken record.
+    """
+    check(time, wave)
+    low, high = float(wave.min()), float(wave.max())
+    middle = 0.5 * (low + high)
+    if low == high:
+        return StateLevels(low, high, "median", "median"), True
+    spread = _Spread(time, wave)
+    below, above = spread.median(low, middle), spread.median(middle, high)
+    quarter = 0.25 * (above - below)
+    astray = [
+        1
+        - (spread.below(level + quarter, inclusive=True) - spread.below(level - quarter)) / max(held, 1e-300)
+        for level, held in (
+            (below, spread.below(middle)),
+            (above, spread.total - spread.below(middle)),
+        )
+    ]
+    return StateLevels(below, above, "median", "median"), max(astray) <= MOST_ASTRAY
 
 
 def _mode(spread: _Spread, low: float, high: float, upper: bool) -> float | None:

@@ -14,7 +14,7 @@ from math import isfinite, nan
 import numpy as np
 
 from harness.measure.crossings import crossed_segments, instant_in, smooth
-from harness.measure.levels import state_levels, time_median
+from harness.measure.levels import halfway_levels, state_levels, time_median
 from harness.measure.window import Array, cut, mean, thrice
 
 FLAT = 0.1  # an output that moves by less than this share of its full range is stuck; rule of thumb
@@ -47,11 +47,14 @@ class Pulse:
     note: str = ""
 
 
-def pulse_figures(time: Array, output: Array, begin: float, end: float, swing: tuple[float, float]) -> Pulse:
+def pulse_figures(
+    time: Array, output: Array, begin: float, end: float, swing: tuple[float, float], drooping: bool = False
+) -> Pulse:
     """Pulse figures of ``output`` (V) over the cycle ``begin`` to ``end`` (s).
 
     ``swing``: the full range (V) of the output, lowest and highest level that it is able to take. It decides
     what is a pulse at all: one that does not pass the middle of this range counts as none.
+    ``drooping``: levels are those half-way through the states, and not a number where these have none.
     Raises ValueError for an empty swing and as `cut` does.
     """
     if not swing[0] < swing[1]:
@@ -62,7 +65,11 @@ def pulse_figures(time: Array, output: Array, begin: float, end: float, swing: t
     moved = highest - lowest
     if highest <= middle or lowest > middle or moved < FLAT * full:
         return _stuck(instants, values, middle, full)
-    levels = state_levels(instants, values)
+    distinct = True
+    if drooping:
+        levels, distinct = halfway_levels(instants, values)
+    else:
+        levels = state_levels(instants, values)
     half = (levels.low + levels.high) / 2
     around = _continued(time, output, begin, end)
     edges = _edges(*around, half, begin, end)
@@ -83,9 +90,12 @@ def pulse_figures(time: Array, output: Array, begin: float, end: float, swing: t
         note = _runts(*around, low, high, begin, end)
     else:
         note = f"{len(rising)} rising and {len(falling)} falling edges in one cycle"
+    if not distinct:
+        note = "; ".join(filter(None, (note, "the states droop so far that they have no level")))
+    low, high = (levels.low, levels.high) if distinct else (nan, nan)
     return Pulse(
         "pulsing" if pulsing else "chatter",
-        duty, levels.low, levels.high, rise, fall, rising, falling, levels.method, settled, note,
+        duty, low, high, rise, fall, rising, falling, levels.method, settled, note,
     )  # fmt: skip
 
 

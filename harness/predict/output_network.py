@@ -31,6 +31,7 @@ HOLDING = 1e-2  # Ohm: an ideal output that holds its level
 _FLOAT = 1e-13  # S: keeps a node that only capacitors join to the rest at some voltage
 _SHORT = 1e-3  # Ohm: an inductor, at rest
 _ENDLESS = 1e4  # periods: a coupling capacitor that does not droop
+_DROOPS = 0.2  # periods: a mode that lasts longer is no part of an edge
 _HALVINGS = 60
 
 
@@ -152,10 +153,11 @@ class Phase:
         return np.asarray(np.where(slow, 0.0, self.modes[:, node, :] ** 2).sum(axis=1))
 
     def slow(self, period: Array | None) -> NDArray[np.bool_]:
-        """Modes (shape (corners, modes)) that outlive a period (s); none where no period is known."""
+        """Modes (shape (corners, modes)) that droop in a period (s) rather than make an edge; none
+        where no period is known."""
         if period is None:
             return np.zeros(self.tau.shape, dtype=bool)
-        return np.asarray(self.tau > np.nan_to_num(period, nan=np.inf)[:, None])
+        return np.asarray(self.tau > _DROOPS * np.nan_to_num(period, nan=np.inf)[:, None])
 
 
 @dataclass(frozen=True)
