@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -146,3 +147,39 @@ def test_each_effect_is_named_and_the_amounts_add_up(tmp_path: Path) -> None:
         -0.034 * found.refined["frequency"].iloc[0], rel=0.15
     )
     assert amounts["ramp_low", "gate kick on the ramp"] < -0.03
+
+
+def coupled(name: str, folder: Path, picked: Callable[[pd.DataFrame], pd.Series]) -> None:
+    """Compares the corners picked of a board as it is, its coupling capacitor in place."""
+    board = load_board(PLOVER / f"{name}.board.toml")
+    netlist = read_netlist(board.netlist, board.include)
+    corners = corner_table(board)
+    corners = corners[picked(corners)].reset_index(drop=True)
+    found = predict(board, netlist, corners, characterise(board, netlist, folder / "models", True))
+    hints = found.refined.combine_first(found.ideal)
+    results = [simulate(task) for task in tasks_of(board, netlist, corners, hints)]
+    compare(found, results)
+    for result in results:
+        assert result.reached, result.notes
+        swing = result.figures["high_level"] - result.figures["low_level"]
+        # a capacitor passes no mean, and a bar says how well that is known
+        assert abs(result.figures["mean_level"]) <= result.bars["mean_level"] < 0.02 * swing
+
+
+def test_a_coupled_output_is_predicted_at_the_nominal_rate(tmp_path: Path) -> None:
+    coupled("plover", tmp_path, lambda corners: corners["corner"] == "c014")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", BOARDS)
+def test_a_coupled_output_is_predicted_at_every_rate(name: str, tmp_path: Path) -> None:
+    """Down to 0.43 Hz, where a period is as long as the time constant of the coupling, and both ends of the
+    width."""
+    ends = (-5.0, 5.0)
+    coupled(
+        name,
+        tmp_path,
+        lambda corners: (
+            (corners["rate"] != 82e3) | (corners["control"].isin(ends) & (corners["temperature"] != 25))
+        ),
+    )
