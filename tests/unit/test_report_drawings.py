@@ -122,7 +122,7 @@ def test_every_effect_of_the_run_stands_in_the_chain_drawing(result: RunResult) 
 def test_axes_are_labelled_in_engineering_notation(result: RunResult) -> None:
     """Currents in uA and mA, cents as cents; no powers of ten written out."""
     drawn = {picture.title: picture.svg for picture in pictures.axes_pictures(result)}
-    words = re.findall(r"<text[^>]*>([^<]*)</text>", drawn["Pull-up and sink current"])
+    words = re.findall(r"<text[^>]*>([^<]*)</text>", drawn["Pull-up current, output low"])
     assert any(word.endswith(" mA") for word in words)
     pitch = re.findall(r"<text[^>]*>([^<]*)</text>", drawn["Pitch against hand"])
     assert any(word.endswith(" cents") for word in pitch)
