@@ -20,6 +20,10 @@ from harness.measure.window import Array, cut, mean, thrice
 FLAT = 0.1  # an output that moves by less than this share of its full range is stuck; rule of thumb
 SEAM = 1e-6  # of the period: edges so near to the ends of the cycle and to each other are its closing error
 
+EDGE_SHARE = (
+    0.2  # of the shorter state: what takes longer to pass 10 % and 90 % of a drooping output is no edge
+)
+
 Edge = tuple[float, int]  # instant (s), direction
 
 
@@ -54,7 +58,8 @@ def pulse_figures(
 
     ``swing``: the full range (V) of the output, lowest and highest level that it is able to take. It decides
     what is a pulse at all: one that does not pass the middle of this range counts as none.
-    ``drooping``: levels are those half-way through the states, and not a number where these have none.
+    ``drooping``: levels are those half-way through the states, and not a number where these have none; nor is
+    the duration of an edge where the droop carries the output past 10 % or 90 % before the edge begins.
     Raises ValueError for an empty swing and as `cut` does.
     """
     if not swing[0] < swing[1]:
@@ -86,6 +91,9 @@ def pulse_figures(
         rise_ends = _transition(around[0], around[1], low, high, rising[0])
         fall_ends = _transition(around[0], -around[1], -high, -low, falling[0])
         rise, fall = rise_ends[1] - rise_ends[0], fall_ends[1] - fall_ends[0]
+        if drooping:
+            longest = EDGE_SHARE * min(duty, 1 - duty) * (end - begin)
+            rise, fall = (edge if edge < longest else nan for edge in (rise, fall))
         settled = _settled_low(rise_ends, fall_ends, rising[0], falling[0], end - begin)
         note = _runts(*around, low, high, begin, end)
     else:

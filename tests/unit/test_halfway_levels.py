@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from harness.measure.levels import halfway_levels
+from harness.measure.pulse import pulse_figures
 
 
 def drooping(tau: float, duty: float = 0.4) -> tuple[np.ndarray, np.ndarray, float, float]:
@@ -34,3 +35,12 @@ def test_a_level_is_the_voltage_half_way_through_its_state(tau: float) -> None:
 def test_spikes_have_no_level() -> None:
     time, wave, _, _ = drooping(0.1)
     assert not halfway_levels(time, wave)[1]
+
+
+@pytest.mark.parametrize(("tau", "has_edges"), [(0.45, False), (0.8, False), (3.0, True)])
+def test_an_edge_that_the_droop_begins_has_no_duration(tau: float, has_edges: bool) -> None:
+    """The droop of the low state has passed 10 % of the swing before the edge comes."""
+    time, wave, _, _ = drooping(tau, duty=0.5)
+    pulse = pulse_figures(time, wave, 0.0, 1.0, (float(wave.min()), float(wave.max())), drooping=True)
+    assert pulse.state == "pulsing"
+    assert math.isfinite(pulse.rise_time) == math.isfinite(pulse.fall_time) == has_edges
