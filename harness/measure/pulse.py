@@ -20,9 +20,7 @@ from harness.measure.window import Array, cut, mean, thrice
 FLAT = 0.1  # an output that moves by less than this share of its full range is stuck; rule of thumb
 SEAM = 1e-6  # of the period: edges so near to the ends of the cycle and to each other are its closing error
 
-EDGE_SHARE = (
-    0.2  # of the shorter state: what takes longer to pass 10 % and 90 % of a drooping output is no edge
-)
+EDGE_SHARE = 0.05  # of the shorter state: what a drooping output takes longer for is no edge
 
 Edge = tuple[float, int]  # instant (s), direction
 
