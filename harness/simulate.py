@@ -84,6 +84,7 @@ def simulate(task: Task) -> CornerResult:
         sink = np.zeros(len(record["time"]))
         for name, sign in task.sink_currents:
             sink += sign * vector(record, name)
+        sink.flags.writeable = False  # so that a cycle is cut out of it only once
         whole = {**record, SINK: sink}
         return measure_cycle(whole, begin, end, task.probes, task.plan.temperature)
 

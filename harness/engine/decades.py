@@ -17,22 +17,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from harness.engine import bars, guards, memory
-from harness.engine.gaps import Gap, Watch, difference_gap, level_gap, watch
+from harness.engine.gaps import Gap, Watch, difference_gap, level_gap
 from harness.engine.plan import (
     Measure,
     NoCycle,
     Plan,
     Record,
     Settled,
-    altered,
     in_words,
     initial_nodes,
     load,
     measured,
-    source_levels,
     too_small,
 )
-from harness.engine.pulses import STEPS_A_SINE, Drive, corner_gaps, drive_of, pulse_corners, shortest_sine
+from harness.engine.pulses import STEPS_A_SINE, Drive, corner_gaps
+from harness.engine.reading import read_circuit
 from harness.engine.schedule import FINEST, Schedule
 from harness.engine.session import EngineDead, EngineError, Session
 from harness.engine.stepper import LIGHT, Guide, Limits, Stepper, make_stepper
@@ -185,17 +184,12 @@ class Decades:
         switches = any(_SWITCHING.match(line) for line in self.plan.deck)
         first = self.schedule.first(switches, any(_PULSE.match(line) for line in self.plan.deck))
         self._load(first, self.schedule.charges[0], "cold")
-        listing = self.session.listing()
-        self.watch = watch(listing, self._column)
-        flat = altered(listing, self.plan.alterations)
-        self.holders = memory.holders(flat)
-        self.sources = source_levels(flat)
-        self.corners = pulse_corners(flat)
-        self.sine = shortest_sine(flat)
-        self.drive = drive_of(flat, self.plan.ramp)
+        read = read_circuit(self.session.listing(), self.plan.alterations, self.plan.ramp)
+        self.watch, self.columns = read.watch, list(read.columns)
+        self.holders, self.sources, self.held = read.holders, read.sources, read.held
+        self.corners, self.sine, self.drive = read.corners, read.sine, read.drive
         if self.drive is not None:
             self.period, self.marker, self.way = self.drive.period, self.drive.level, self.drive.way
-        self.held = guards.held_nodes(listing, self.plan.ramp)
         return self.schedule.first(self.watch.switching, self.drive is not None)
 
     def _climb(self, decade: float) -> _Run:

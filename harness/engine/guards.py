@@ -25,11 +25,12 @@ _MAKERS = "abefghlotuy"  # first letters of parts that may make a voltage outsid
 
 
 def held_nodes(listing: Sequence[str], ramp: str) -> tuple[str, ...] | None:
-    """Nodes that a voltage source holds against ground, from a flattened listing; None where the netlist
-    holds parts that may bring the ramp beyond every source, such as an ideal current source at it."""
+    """Nodes that a voltage source holds against ground, from a flattened listing (lower case, no line
+    numbers); None where the netlist holds parts that may bring the ramp beyond every source, such as an ideal
+    current source at it."""
     held: list[str] = []
     for line in listing:
-        words = line.split(":", 1)[-1].lower().split()
+        words = line.split()
         if not words or not words[0][0].isalpha():
             continue
         if words[0][0] in _MAKERS or (words[0][0] == "i" and ramp in words[1:3]):
@@ -177,9 +178,10 @@ def _movement(record: Record, nodes: Sequence[str], at: float, begin: float, end
     share = np.linspace(0.0, 1.0, 21)
     grid = at + period * (_BEFORE + (_AFTER - _BEFORE) * share)
     grid = np.where(grid < begin, grid + period, np.where(grid > end, grid - period, grid))
-    most = 0.0
-    for node in nodes:
-        values = np.interp(grid, time, record[node])
-        bent = values - (values[0] + (values[-1] - values[0]) * share)
-        most = max(most, float(np.ptp(bent)) / (1.0 + float(np.abs(values).max())))
-    return most
+    if not nodes:
+        return 0.0
+    values = np.array([np.interp(grid, time, record[node]) for node in nodes])
+    first, last = values[:, :1], values[:, -1:]
+    bent = values - (first + (last - first) * share)
+    sizes = 1.0 + np.abs(values).max(axis=1)
+    return float(((bent.max(axis=1) - bent.min(axis=1)) / sizes).max(initial=0.0))

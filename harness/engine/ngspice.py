@@ -151,11 +151,11 @@ class Ngspice(_pyspice.NgSpiceShared):  # type: ignore[misc]
         return [str(name) for name in self._convert_string_array(self._ngspice_shared.ngSpice_AllVecs(plot))]
 
     def vector(self, name: str) -> NDArray[np.float64] | None:
-        """A copy of a real vector of the current plot; None where it is absent, empty or complex."""
+        """A read-only copy of a real vector of the current plot; None if it is absent, empty or complex."""
         info = self._ngspice_shared.ngGet_Vec_Info(name.encode("utf8"))
         if info == ffi.NULL or info.v_length == 0 or info.v_realdata == ffi.NULL:
             return None
-        return np.frombuffer(ffi.buffer(info.v_realdata, 8 * info.v_length)).copy()
+        return np.frombuffer(bytes(ffi.buffer(info.v_realdata, 8 * info.v_length)))
 
     # --- callbacks: they return an int and never raise, for nobody would hear it
 

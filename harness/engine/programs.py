@@ -106,6 +106,12 @@ class Program:
 
     def check(self) -> Program:
         """This program. Raises ValueError where it is nested more deeply than the machine can hold."""
+        if self._too_deep:
+            raise ValueError("the expression is too deeply nested")
+        return self
+
+    @cached_property
+    def _too_deep(self) -> bool:
         heights: list[int] = []
         deepest = 0
         for name, _ in self.steps:
@@ -115,8 +121,8 @@ class Program:
             heights.append(height)
             deepest = max(deepest, len(heights))
             if deepest > MOST_DEPTH or height > MOST_HEIGHT:
-                raise ValueError("the expression is too deeply nested")
-        return self
+                return True
+        return False
 
     @cached_property
     def function(self) -> Value:

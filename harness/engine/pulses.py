@@ -30,7 +30,7 @@ def pulse_corners(listing: Sequence[str]) -> list[tuple[float, float]]:
     no line numbers)."""
     found: list[tuple[float, float]] = []
     for line in listing:
-        match = _PULSE.match(line)
+        match = _PULSE.match(line) if "pulse" in line else None
         words = match[1].replace(",", " ").split() if match else []
         try:
             delay, rise, fall, width, period = (suffixed(word) for word in words[2:7])

@@ -18,6 +18,7 @@ from harness.measure.window import Array, check
 BINS = 100  # common practice: 1 % of the range a bin, widened tenfold once
 LEAST_SHARE = 0.01  # share of the time a mode must hold (IEEE Std 181-2011, 5.2.1, second hand)
 MOST_ASTRAY = 0.2  # share of a state's time that may lie far from its level; rule of thumb
+_NOTHING, _WHOLE = np.array(0.0), np.array(1.0)  # quicker to compare with than plain numbers
 DISTINCT = 3.0  # a mode holds so many times what an even spread over its half would put there; rule of thumb
 
 
@@ -135,14 +136,27 @@ class _Spread:
         sloped = ~flat
         self.step, self.low, self.rise = step[sloped], low[sloped], (high - low)[sloped]
         self.flat_step, self.flat_level = step[flat], low[flat]
+        self._rests = len(self.flat_step) > 0
+        self._share = np.empty_like(self.step)
+        self._known: dict[tuple[float, bool], float] = {}
 
     def below(self, value: float, inclusive: bool = False) -> float:
         """Time (s) spent below ``value``, or at and below it."""
-        share = np.minimum(np.maximum((value - self.low) / self.rise, 0.0), 1.0)
-        spent = float((self.step * share).sum())
-        if len(self.flat_step):
+        at = inclusive and self._rests
+        known = self._known.get((value, at))
+        if known is not None:
+            return known
+        share = self._share
+        np.subtract(value, self.low, out=share)
+        np.divide(share, self.rise, out=share)
+        np.maximum(share, _NOTHING, out=share)
+        np.minimum(share, _WHOLE, out=share)
+        np.multiply(self.step, share, out=share)
+        spent = float(np.add.reduce(share))
+        if self._rests:
             resting = self.flat_level <= value if inclusive else self.flat_level < value
-            spent += float(self.flat_step[resting].sum())
+            spent += float(np.add.reduce(self.flat_step[resting]))
+        self._known[value, at] = spent
         return spent
 
     def all_below(self, values: Array) -> Array:

@@ -118,7 +118,7 @@ def test_a_ramp_below_every_source_rings(dip: float, rings: bool) -> None:
 )  # fmt: skip
 def test_where_a_ramp_could_go_below_its_sources(line: str, known: bool) -> None:
     """Parts that may make voltages of their own leave the guard without an opinion."""
-    held = guards.held_nodes(("1 : vcc vcc 0 15", f"2 : {line}", "3 : .model m sw(vt=1)"), "ramp")
+    held = guards.held_nodes(("vcc vcc 0 15", line, ".model m sw(vt=1)"), "ramp")
     assert (held == ("vcc",)) if known else (held is None)
 
 
