@@ -2,8 +2,8 @@
 """A charged capacitor whose current an exponential converter gives: Kestrel's core with a PNP pair in the
 place of its mirror, refined against the engine.
 
-The circuit has a second state at rest: with the reference collector below ground the op-amp's phase reverses, and
-it keeps the pair off. A run from an operating point can find it (50 degC, 14 V of pitch: no ramp).
+The circuit has a second state at rest: with the reference collector below ground the op-amp's phase reverses,
+and it keeps the pair off. A run from an operating point can find it (50 degC, 14 V of pitch: no ramp).
 """
 
 from __future__ import annotations
