@@ -121,7 +121,7 @@ def test_a_run_ends_at_its_end(engine: Session, seed: int) -> None:
 
 
 def test_a_run_of_very_many_steps_ends_at_its_end(engine: Session) -> None:
-    """Where the steps are so short that what the engine takes for the end is a few units in the last place."""
+    """Where steps are so short that what the engine takes for the end is a few units in the last place."""
     engine.load(["v1 a 0 sin(0 1 1k)", "r1 a b 1k", "c1 b 0 1u"])
     for stop in (2.03e-3, 2.11e-3):
         waves = engine.transient(1e-7, stop, 1e-7)
