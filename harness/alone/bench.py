@@ -74,6 +74,10 @@ class PartAlone:
             part = replace(part, parameters=parameters, value_text=text)
         return cls(part, tuple(support_lines(netlist, [part])))
 
+    def fingerprint(self) -> dict[str, object]:
+        """Its line and what its model needs: neither the file nor the line it came from counts."""
+        return {"line": element_line(self.part, "dut", str.lower), "support": list(self.support)}
+
     def line(self, name: str, nodes: Callable[[str], str]) -> str:
         """Its element line as ``name``, every node put through ``nodes``."""
         return element_line(self.part, name, nodes)

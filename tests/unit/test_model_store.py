@@ -17,11 +17,12 @@ import harness.alone.cores.charged
 import harness.alone.slicer_benches
 from harness.alone import store
 from harness.alone.benches import benches_of
-from harness.alone.subject import PACKAGE, ROOMS, Bench, Refused, sources_hash
+from harness.alone.subject import SOURCES, Bench, Refused
 from harness.board import load_board
 from harness.characterise import Characteristics, characterise
 from harness.checking import check, check_lines
 from harness.engine.session import session
+from harness.fingerprints import PACKAGE, sources_hash
 from harness.netlist import read_netlist
 from harness.resources import netlists_folder
 
@@ -198,13 +199,13 @@ def test_keys_of_the_core_follow_what_is_asked_too(tmp_path: Path, monkeypatch: 
 
 
 def test_the_sources_that_measure_count(tmp_path: Path) -> None:
-    for room in ROOMS:
+    for room in {pattern.partition("/")[0] for pattern in SOURCES}:
         shutil.copytree(PACKAGE / room, tmp_path / "one" / room, ignore=shutil.ignore_patterns("_*"))
     for name in ("two", "three"):
         shutil.copytree(tmp_path / "one", tmp_path / name)
     bench = tmp_path / "two" / "alone" / "comparator.py"
     bench.write_text(bench.read_text().replace("LET_GO = 0.1", "LET_GO = 0.2"))
-    hashes = [sources_hash(tmp_path / name) for name in ("one", "two", "three")]
+    hashes = [sources_hash(SOURCES, tmp_path / name) for name in ("one", "two", "three")]
     assert hashes[0] == hashes[2] != hashes[1]
 
 
