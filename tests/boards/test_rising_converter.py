@@ -4,8 +4,8 @@ place of its mirror, refined against the engine.
 
 The circuit has a second state at rest: with the reference collector below ground the op-amp's phase reverses,
 and it keeps the pair off. A run from an operating point lands there. So does, at 14 V of pitch, a steered run
-that goes on from the state of the one before with steps of up to 0.9 ms, while plain runs from `.ic` with steps
-of 0.2 ms and less do not: such corners come out as "no ramp" though the circuit has one. They are not tested.
+that goes on from the state before with steps of up to 0.9 ms, while plain runs from `.ic` with steps
+of 0.2 ms and less do not: such corners come out as "no ramp" though the circuit has one. Not tested.
 """
 
 from __future__ import annotations
