@@ -98,7 +98,7 @@ class EffectRow:
 def table_quantities(result: RunResult) -> list[str]:
     """The quantities worth a place in the corner table: limited or predicted by hand first, duty before
     all."""
-    present = tables.present(result.corners)
+    present = tables.asked_or_measured(result)
     compared = set(tables.compared(result.corners))
     wanted = [name for name in present if name in compared or name in result.board.limits]
     wanted += [name for name in present if name not in wanted]
@@ -189,9 +189,9 @@ def sortable(value: object) -> str:
 
 
 def full_corner(result: RunResult, row: pd.Series) -> tuple[FullRow, ...]:
-    """Every quantity of one corner."""
+    """Every quantity of one corner that was asked for or simulated anywhere."""
     rows = []
-    for quantity in tables.present(result.corners):
+    for quantity in tables.asked_or_measured(result):
         stem = quantities.stem(quantity)
         tolerance = float(row.get(f"{quantity}.tolerance", np.nan))
         step = tolerance / rounding.FINENESS
@@ -208,7 +208,7 @@ def full_corner(result: RunResult, row: pd.Series) -> tuple[FullRow, ...]:
                 solved=_or_dash(part["solved"], stem.unit, step),
                 refined=_or_dash(part["refined"], stem.unit, step),
                 simulated=rounding.figure_with_bar(simulated, bar, stem.unit),
-                difference=rounding.figure(apart, stem.unit, step, signed=True)
+                difference=rounding.amount(apart, stem.unit, tolerance, bar)
                 if np.isfinite(apart)
                 else "\N{EN DASH}",
                 tolerance=_or_dash(tolerance, stem.unit, tolerance / 10.0),

@@ -36,7 +36,7 @@ def not_shown(result: RunResult) -> tuple[str, ...]:
         if coarse:
             sentences.append(
                 f"{title}: too coarse in {rounding.count(coarse, 'corner')}, the bar is above a quarter of"
-                " the tolerance or not known."
+                f" the tolerance or not known.{_finer(result)}"
             )
         verdicts = tables.column(corners, quantity, "limit", "").astype(str)
         for word, meaning in (
@@ -62,6 +62,20 @@ def not_shown(result: RunResult) -> tuple[str, ...]:
         sentences.append("The board file has no hand formulas: simulated figures stand alone.")
     sentences += _settings_left_open(result)
     return tuple(sentences)
+
+
+def _finer(result: RunResult) -> str:
+    """What narrows the bars: the command's option with a tenth of what this run was asked for."""
+    accuracy = result.run.get("settings", {}).get("accuracy")
+    if not accuracy:
+        return ""
+    return f" A finer run helps: `--accuracy {_short(float(accuracy) / 10.0)}`, a tenth of this run's."
+
+
+def _short(value: float) -> str:
+    """``1e-5``: a power of ten as people write it."""
+    mantissa, _, power = f"{value:.2e}".partition("e")
+    return f"{float(mantissa):g}e{int(power)}"
 
 
 def _settings_left_open(result: RunResult) -> list[str]:

@@ -1,8 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The page: one file that opens anywhere without a network, made from a run's tables.
 
-Plain ASCII with character references, no date and nothing that the clock decides, so the same run gives the
-same
+Plain ASCII with character references, no date and nothing that the clock decides: the same run gives the same
 bytes.
 """
 
@@ -13,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from harness import quantities
 from harness.report import details, pictures, rounding, tables
@@ -21,6 +20,9 @@ from harness.report.canvas import Picture
 from harness.report.complete import completed
 from harness.report.story import tell
 from harness.results import RunResult
+
+MOST_UNSCROLLED = 60
+"""Corners that the page shows at their full height; more stand in a box of their own to scroll."""
 
 TEMPLATES = Path(__file__).resolve().parent / "templates"
 
@@ -82,7 +84,9 @@ def render(result: RunResult) -> bytes:
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=False
     )
     environment.filters["drawn"] = Markup
-    drawings = _drawings(result)
+    environment.filters["coded"] = coded
+    constants = pictures.constants(result)
+    drawings = _drawings(result, bool(constants))
     nominal = tables.nominal_row(result.board, result.corners)
     table = details.corner_table(result)
     full = details.full_corner(result, nominal) if nominal is not None else ()
@@ -102,8 +106,10 @@ def render(result: RunResult) -> bytes:
             "waves": "One settled cycle and a little more.",
             "effects": pictures.CHAIN_MARKS,
         },
+        constants=constants,
         effects=details.effect_rows(result),
         table=table,
+        tall=len(table.rows) > MOST_UNSCROLLED,
         full=full,
         full_name=str(nominal["corner"]) if nominal is not None else "",
         full_place=tables.place(result.board, nominal) if nominal is not None else "",
@@ -126,7 +132,18 @@ def _switches(number: int) -> str:
     return "".join(f'#table[data-pick="{index}"] .q{index}{{display:table-cell}}' for index in range(number))
 
 
-def _drawings(result: RunResult) -> list[tuple[str, str, list[Picture]]]:
+def coded(text: str) -> Markup:
+    """Escaped text; what stands between backticks, as on a terminal, as code."""
+    pieces = str(text).split("`")
+    if len(pieces) % 2 == 0:
+        return Markup(escape(text))
+    return Markup("").join(
+        Markup("<code>{}</code>").format(piece) if place % 2 else escape(piece)
+        for place, piece in enumerate(pieces)
+    )
+
+
+def _drawings(result: RunResult, constants: bool) -> list[tuple[str, str, list[Picture]]]:
     made = {
         "glance": pictures.overview(result) + pictures.limit_maps(result),
         "duty": pictures.duty_picture(result),
@@ -135,7 +152,8 @@ def _drawings(result: RunResult) -> list[tuple[str, str, list[Picture]]]:
         "effects": pictures.chain_pictures(result),
         "spectrum": pictures.harmonics_picture(result),
     }
-    return [(anchor, title, made[anchor]) for anchor, title in SECTIONS if made[anchor]]
+    shown = [anchor for anchor in made if made[anchor] or (anchor == "axes" and constants)]
+    return [(anchor, title, made[anchor]) for anchor, title in SECTIONS if anchor in shown]
 
 
 def _formulas(result: RunResult, nominal: pd.Series | None) -> list[tuple[str, str, str, str]]:

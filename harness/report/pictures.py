@@ -3,13 +3,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
 from harness import quantities
 from harness.report import charts, limits, rounding, series, sweeps, tables
 from harness.report.canvas import Picture
-from harness.report.series import PITCH
+from harness.report.series import PITCH, Series
 from harness.results import RunResult
 
 GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
@@ -62,7 +64,8 @@ def overview(result: RunResult) -> list[Picture]:
             " the mark stands at the middle one. Where the thin line lies in the grey band of nought, hand"
             " and refined agree; where thick and thin line lie together outside it, the effects of real parts"
             " account for the difference.",
-            f"Spread of differences from hand for {len(spans)} quantities; the widest is {far.title}.",
+            f"Spread of differences from hand for {rounding.count(len(spans), 'quantity', 'quantities')};"
+            f" the widest is {far.title}.",
             charts.spans_chart(spans, "spans"),
         )
     ]
@@ -162,7 +165,8 @@ def duty_picture(result: RunResult, quantity: str = "duty") -> list[Picture]:
             f"{title} against {first}",
             f"Below: what is left after taking off the hand figure, with the tolerance dotted and the room"
             f" beyond it hatched.{' Held: ' + held + '.' if held else ''}{_off_view(result, quantity)}",
-            f"{title} by hand, refined and simulated along {first} in {len(panels)} panels.",
+            f"{title} by hand, refined and simulated along {first} in"
+            f" {rounding.count(len(panels), 'panel')}.",
             sweeps.with_differences(board, quantity, panels, f"{quantity}-sweep"),
         )
     ]
@@ -179,6 +183,59 @@ def _off_view(result: RunResult, quantity: str) -> str:
     return f" Limit: {tables.limit_words(limit, quantities.stem(quantity).unit)}."
 
 
+@dataclass(frozen=True)
+class Constant:
+    """A quantity that no axis moves, as text: its figures in the corner with every axis nominal."""
+
+    title: str
+    hand: str
+    refined: str
+    simulated: str
+    limit: str
+
+
+def constants(result: RunResult) -> tuple[Constant, ...]:
+    """The quantities of the drawings that do not move along any axis, in the order of the drawings."""
+    board, corners = result.board, result.corners
+    axes = series.swept_axes(board, corners)
+    nominal = tables.nominal_row(board, corners)
+    if not axes or nominal is None:
+        return ()
+    present = tables.present(corners)
+    found = []
+    for _, names in _groups(present):
+        known = [name for name in names if name in (PITCH, *present)]
+        for quantity, drawn in sweeps.rows_against_axes(board, corners, known, axes):
+            if stands_still(drawn):
+                found.append(_constant(result, "frequency" if quantity == PITCH else quantity, nominal))
+    return tuple(found)
+
+
+def _constant(result: RunResult, quantity: str, nominal: pd.Series) -> Constant:
+    stem, step = quantities.stem(quantity), tables.step(result.corners, quantity)
+    hand, refined = (float(nominal.get(f"{quantity}.{part}", np.nan)) for part in ("hand", "refined"))
+    simulated, bar = tables.simulated_and_bar(nominal, quantity)
+    limit = result.board.limits.get(quantity)
+    return Constant(
+        stem.title,
+        *(rounding.figure(value, stem.unit, step) if np.isfinite(value) else "" for value in (hand, refined)),
+        rounding.figure_with_bar(simulated, bar, stem.unit) if np.isfinite(simulated) else "",
+        "" if limit is None else tables.limit_words(limit, stem.unit),
+    )
+
+
+def stands_still(drawn: list[Series]) -> bool:
+    """Whether no witness moves along any axis by more than `STILL` of a tolerance, and the simulation has
+    all of its figures or none: a gap is to be seen."""
+    whole = all(len(np.unique(np.isfinite(one.simulated))) < 2 for one in drawn)
+    return whole and not any(one.moves > STILL for one in drawn)
+
+
+def _groups(present: list[str]) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    supplies = tuple(name for name in present if name.startswith("supply_current_"))
+    return (*GROUPS, ("Supply currents", supplies))
+
+
 def axes_pictures(result: RunResult) -> list[Picture]:
     """The groups of quantities against every axis."""
     board, corners = result.board, result.corners
@@ -186,12 +243,12 @@ def axes_pictures(result: RunResult) -> list[Picture]:
     if not axes:
         return []
     present = tables.present(corners)
-    supplies = tuple(name for name in present if name.startswith("supply_current_"))
     pictures = []
-    for title, names in (*GROUPS, ("Supply currents", supplies)):
+    for title, names in _groups(present):
         rows = sweeps.rows_against_axes(
             board, corners, [name for name in names if name in (PITCH, *present)], axes
         )
+        rows = [(quantity, drawn) for quantity, drawn in rows if not stands_still(drawn)]
         if not rows:
             continue
         shown = [
@@ -205,9 +262,7 @@ def axes_pictures(result: RunResult) -> list[Picture]:
             for quantity, drawn in rows
             if quantity in board.limits
         ]
-        if len(still) >= len(axes) - 1 and not any(drawn[0].moves > STILL for _, drawn in rows):
-            sentences.append("Nothing here moves by a quarter of its tolerance along any axis.")
-        elif still:
+        if still:
             sentences.append(f"Nothing here moves by a quarter of its tolerance along {_listed(still)}.")
         if len(rows) == 1 and len(names) > 1:  # a title of several would speak of what is not there
             title = rows[0][1][0].title

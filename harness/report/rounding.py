@@ -24,6 +24,7 @@ FINENESS = 40.0
 """Predictions and differences are written down to the decade of a fortieth of their tolerance."""
 
 NO_FIGURE = "no figure"
+BELOW = "below the bar"
 
 
 def _decade(value: float) -> int:
@@ -121,8 +122,14 @@ def margin(value: float, unit: str = "", bar: float = math.nan) -> str:
     return _written(lowered or value, unit, place, signed=True)
 
 
-def amount(value: float, unit: str, tolerance: float) -> str:
-    """A signed difference (SI) beside its ``tolerance``; under a thousandth of it only that it is small."""
+def amount(value: float, unit: str, tolerance: float, bar: float = math.nan) -> str:
+    """A signed difference (SI) beside its ``tolerance``; under a thousandth of it only that it is small.
+
+    ``bar``: half the width of the error bar of a simulated figure that the difference was taken with. What is
+    smaller than that was not resolved, and has no digits.
+    """
+    if abs(value) < bar:
+        return BELOW
     known = math.isfinite(tolerance) and tolerance > 0.0
     if known and 0.0 < abs(value) < tolerance / 1000.0:
         return f"below {figure(10.0 ** math.ceil(math.log10(tolerance / 1000.0)), unit)}"

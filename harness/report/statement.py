@@ -28,14 +28,15 @@ class Statement:
     """The statement in words. ``reasons``: what makes the run end with 1; empty where it ends with 0.
 
     ``kind`` is ``differs`` where no limit falls short and yet there are reasons; the words then hold them.
-    ``left_out``: corners of the board that were not asked for. A simulation never says that a circuit is
-    safe, only what it shows within its corners and models.
+    ``left_out``: corners of the board that were not asked for. ``limited``: the board file sets a limit. A
+    simulation never says that a circuit is safe, only what it shows within its corners and models.
     """
 
     kind: Kind
     words: str
     reasons: tuple[str, ...]
     left_out: int = 0
+    limited: bool = True
 
     @property
     def further(self) -> tuple[str, ...]:
@@ -48,6 +49,8 @@ class Statement:
         if self.reasons:
             return "Exit status 1: something falls short, differs, or is not shown."
         where = ", in the corners that were asked for" if self.left_out else ""
+        if not self.limited:
+            return f"Exit status 0: there is no limit that could fall short, and nothing differs{where}."
         return (
             "Exit status 0: every limit within, nothing differs, everything that a limit covers is shown"
             f"{where}."
@@ -85,7 +88,7 @@ def state_of_affairs(result: RunResult, differing_parts: int) -> Statement:
         kind = "within"
         words = f"No limit falls short in {total}"
     left_out = tables.left_out(result)
-    return Statement(kind, f"{words}{left_out_words(left_out)}.", against, left_out)
+    return Statement(kind, f"{words}{left_out_words(left_out)}.", against, left_out, bool(limits))
 
 
 def left_out_words(number: int) -> str:

@@ -248,11 +248,17 @@ def partings(result: RunResult) -> tuple[Parting, ...]:
 
 def difference_words(row: pd.Series, quantity: str) -> str:
     """Simulated minus hand in one corner; for the frequency in cents."""
-    return amount_words(row, quantity, float(row[f"{quantity}.simulated"]) - float(row[f"{quantity}.hand"]))
+    simulated, bar = tables.simulated_and_bar(row, quantity)
+    return amount_words(row, quantity, simulated - float(row[f"{quantity}.hand"]), bar)
 
 
-def amount_words(row: pd.Series, quantity: str, amount: float) -> str:
-    """An amount on top of the hand figure in the quantity's own unit; for the frequency in cents."""
+def amount_words(row: pd.Series, quantity: str, amount: float, bar: float = np.nan) -> str:
+    """An amount on top of the hand figure in the quantity's own unit; for the frequency in cents.
+
+    ``bar``: of the figure that the amount was taken from, in the quantity's unit; NaN for one without.
+    """
+    if abs(amount) < bar:
+        return rounding.BELOW
     tolerance = float(row.get(f"{quantity}.tolerance", np.nan))
     if quantity == "frequency":
         hand = float(row["frequency.hand"])

@@ -38,6 +38,18 @@ def present(corners: pd.DataFrame) -> list[str]:
     ]
 
 
+def asked_or_measured(result: RunResult) -> list[str]:
+    """Those present that a hand figure or a limit asks for, or that were simulated somewhere: what is only
+    predicted, and that nobody asked for, tells nothing."""
+    corners = result.corners
+    return [
+        name
+        for name in present(corners)
+        if name in result.board.limits
+        or any(numbers(corners, name, witness).notna().any() for witness in ("simulated", "hand"))
+    ]
+
+
 def compared(corners: pd.DataFrame) -> list[str]:
     """Quantities with a hand figure somewhere."""
     return [name for name in present(corners) if numbers(corners, name, "hand").notna().any()]

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from harness import quantities
 from harness.report import canvas, charts, pictures, series, tables
 from harness.results import RunResult
 from harness.verdict import REMAINDER, SLIP
@@ -119,10 +120,19 @@ def test_every_effect_of_the_run_stands_in_the_chain_drawing(result: RunResult) 
     assert "simulated" in words
 
 
+def moving(result: RunResult) -> RunResult:
+    """The run with a pull-up current that the supply moves by more than a quarter of its tolerance."""
+    corners = result.corners.copy()
+    moved = corners["supply"] > 15.5
+    corners.loc[moved, "pullup_current.simulated"] += 0.3 * corners.loc[moved, "pullup_current.tolerance"]
+    return RunResult(**{**result.__dict__, "corners": corners})
+
+
 def test_axes_are_labelled_in_engineering_notation(result: RunResult) -> None:
     """Currents in uA and mA, cents as cents; no powers of ten written out."""
     drawn = {picture.title: picture.svg for picture in pictures.axes_pictures(result)}
-    words = re.findall(r"<text[^>]*>([^<]*)</text>", drawn["Pull-up current, output low"])
+    current = {picture.title: picture.svg for picture in pictures.axes_pictures(moving(result))}
+    words = re.findall(r"<text[^>]*>([^<]*)</text>", current["Pull-up current, output low"])
     assert any(word.endswith(" mA") for word in words)
     pitch = re.findall(r"<text[^>]*>([^<]*)</text>", drawn["Pitch against hand"])
     assert any(word.endswith(" cents") for word in pitch)
@@ -136,6 +146,23 @@ def test_an_axis_along_which_nothing_moves_is_told_instead_of_drawn(result: RunR
     drawn = {picture.title: picture for picture in pictures.axes_pictures(result)}["Pitch against hand"]
     assert "supply in V" not in drawn.svg
     assert "along control, supply or temperature" in drawn.caption
+
+
+def test_what_no_axis_moves_stands_in_a_table_and_is_not_drawn(result: RunResult) -> None:
+    """A quantity is either drawn against the axes or constant; one with a gap is drawn, for it to be seen."""
+    drawn = pictures.axes_pictures(result)
+    constant = {one.title: one for one in pictures.constants(result)}
+    title = quantities.stem("pullup_current").title
+    assert title in constant
+    assert not any(title in picture.svg or title == picture.title for picture in drawn)
+    assert not any("along any axis" in picture.caption for picture in drawn)
+    assert constant[title].simulated.endswith(" mA")
+    assert constant[title].limit == "most 4 mA"
+    assert constant[quantities.stem("high_level").title].limit == ""
+
+    changed = moving(result)
+    assert title not in {one.title for one in pictures.constants(changed)}
+    assert any(title == picture.title for picture in pictures.axes_pictures(changed))
 
 
 def test_the_witnesses_are_named_at_their_lines_and_told_apart_without_colour(result: RunResult) -> None:

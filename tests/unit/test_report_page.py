@@ -14,6 +14,7 @@ import matplotlib
 import pandas as pd
 import pytest
 
+from harness.intent.objects import Limit
 from harness.report import details, page
 from harness.report.complete import completed
 from harness.report.page import SHAPES, render, write_report
@@ -352,3 +353,37 @@ def test_ten_thousand_corners_stay_small_and_quick(tmp_path: Path) -> None:
     made = render(result)
     assert time.perf_counter() - begun < 30.0
     assert len(made) < 15e6
+
+
+def test_a_prediction_that_nobody_asked_for_has_no_row(result: RunResult) -> None:
+    """Only predicted: no row; with a limit or one simulated figure it has one."""
+    predicted = result.corners.assign(**{"output_resistance.refined": 3300.0})
+    bare = dataclasses.replace(result, corners=predicted)
+    row = predicted.iloc[0]
+    title = "Output resistance"
+    assert title not in {one.title for one in details.full_corner(bare, row)}
+    assert "output_resistance" not in details.table_quantities(bare)
+    measured = dataclasses.replace(
+        result, corners=predicted.assign(**{"output_resistance.simulated": 3310.0})
+    )
+    assert title in {one.title for one in details.full_corner(measured, measured.corners.iloc[0])}
+    limits = {**result.board.limits, "output_resistance": Limit(None, 4000.0)}
+    asked = dataclasses.replace(bare, board=dataclasses.replace(result.board, limits=limits))
+    assert title in {one.title for one in details.full_corner(asked, row)}
+
+
+def test_backticks_become_code_and_stay_escaped() -> None:
+    assert page.coded("run `fit <x>` & see") == "run <code>fit &lt;x&gt;</code> &amp; see"
+    assert page.coded("a lone ` stays") == "a lone ` stays"
+
+
+def test_the_table_of_corners_scrolls_only_where_it_says_so(result: RunResult, content: bytes) -> None:
+    """Few corners stand at full height; many in a box, and the sentence above says that it scrolls."""
+    text = content.decode("ascii")
+    assert len(result.corners) <= page.MOST_UNSCROLLED
+    assert 'class="wide tall"' not in text
+    assert "Scroll inside the table" not in text
+    twice = pd.concat([result.corners, result.corners.assign(corner=result.corners["corner"] + "b")])
+    many = render(dataclasses.replace(result, corners=twice.reset_index(drop=True))).decode("ascii")
+    assert 'class="wide tall"' in many
+    assert "Scroll inside the table" in many

@@ -74,3 +74,17 @@ def test_cents_of_a_fifth() -> None:
     """3/2 is 701.955 cents (the just fifth, any text on tuning)."""
     assert rounding.cents(3.0, 2.0) == pytest.approx(701.955, abs=1e-3)
     assert math.isnan(rounding.cents(-1.0, 2.0))
+
+
+@pytest.mark.parametrize(
+    ("value", "bar", "text"),
+    [
+        (-6e-7, 1e-2, "below the bar"),
+        (9.9e-3, 1e-2, "below the bar"),
+        (-5.6e-2, 1e-2, "-56 mV"),
+        (0.0, 0.0, "0 V"),
+        (-6e-7, math.nan, "below 1 mV"),
+    ],
+)
+def test_a_difference_below_its_bar_has_no_digits(value: float, bar: float, text: str) -> None:
+    assert rounding.amount(value, "V", 0.16, bar) == text

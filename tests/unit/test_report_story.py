@@ -75,6 +75,27 @@ def test_without_limits_nothing_is_shown_about_them(tmp_path: Path) -> None:
     assert "The board file sets no limits: nothing is shown about them." in told.not_shown
 
 
+def test_without_limits_the_exit_status_praises_none(clean: RunResult) -> None:
+    """Nothing was judged against a limit, so none is said to be within."""
+    bare = dataclasses.replace(clean, board=dataclasses.replace(clean.board, limits={}))
+    corners = bare.corners.assign(
+        **{name: "no limit" for name in bare.corners.columns if name.endswith(".limit")}
+    )
+    bare = dataclasses.replace(bare, corners=corners)
+    said = tell(bare).statement
+    assert not what_falls_short(corners, bare.check, bare.expected)
+    assert said.exit_words == ("Exit status 0: there is no limit that could fall short, and nothing differs.")
+    assert "every limit within" in tell(clean).statement.exit_words
+
+
+def test_what_is_too_coarse_says_what_helps(clean: RunResult) -> None:
+    """A tenth of the accuracy that the run was asked for, in the words of the command."""
+    coarse = reduced(clean, frequency__agreement="too coarse")
+    sentence = next(text for text in tell(coarse).not_shown if "too coarse" in text)
+    assert sentence.endswith("A finer run helps: `--accuracy 1e-5`, a tenth of this run's.")
+    assert "`--accuracy 1e-5`" in " ".join(summary_lines(coarse))
+
+
 @pytest.mark.parametrize(
     "change",
     [

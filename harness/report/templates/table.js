@@ -1,4 +1,16 @@
 "use strict";
+// Marks every table that is wider than its place, so that it says so.
+(function () {
+  const places = Array.from(document.querySelectorAll(".wide"));
+  function measure() {
+    places.forEach(function (place) { place.classList.toggle("over", place.scrollWidth > place.clientWidth + 1); });
+  }
+  window.addEventListener("resize", measure);
+  document.addEventListener("toggle", measure, true);
+  document.addEventListener("change", measure);
+  measure();
+})();
+
 // Picks the quantity, filters and sorts the table of corners. Without script the table shows the first quantity.
 (function () {
   const table = document.getElementById("table");
