@@ -65,7 +65,7 @@ def uniform(task: Task) -> dict[str, float]:
         runs._again(run, decade)
     period = run.end - run.begin
     step = period / UNIFORM
-    load(session(), task.plan, "method=gear reltol=1e-6 trtol=0.1 chgtol=1e-14", runs.start)
+    load(session(), task.plan, "method=gear reltol=1e-6 trtol=1 chgtol=1e-14 itl4=100", runs.start)
     record = session().transient(step, 3.1 * period, step)
     wave, time = record[task.plan.ramp], record["time"]
     rises = np.flatnonzero((wave[:-1] < runs.marker) & (wave[1:] >= runs.marker))
