@@ -4,6 +4,7 @@ netlist."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,13 +15,33 @@ from harness.characterise import NOT_YET, characterise
 from harness.intent.objects import UNCONFIRMED
 from harness.predict.refined import Prediction, without_effects
 from harness.quantities import stem
+from harness.report.rounding import count
 from harness.run import Prepared, prepare
 from harness.units import engineering
 from harness.verdict import quantities_of
 from harness.writing import table_writer, write_together
 
 KINDS = ("hand", "solved", "refined")
-PARTLY = "refined in part"
+PARTLY = "predicted"
+NEED_A_MODEL = ("low_level", "fall_time")  # nothing of these is known before an output was measured
+PARTS_OF_A_BOARD = {
+    "slicer": "the slicing comparator",
+    "trip": "the comparator that resets the ramp",
+    "reset": "the reset switch",
+    "pulldown": "the pull-down",
+    "mirror": "the current source",
+    "snap": "the snapping switch",
+    "follower": "the follower",
+    "converter": "the converter",
+    "integrator": "the integrator",
+    "ramp": "what hangs on the ramp",
+}
+# the word for a value whose name ends or begins so; others are said as they are called
+PLAIN_WORDS = (
+    ("bias", "bias"), ("delay", "delays"), ("extra", "delays"), ("edge", "delays"), ("sink", "output curve"),
+    ("charge", "charge"), ("source", "output curve"),
+)  # fmt: skip
+OUTPUT_CURVE = ("slicer.sink",)
 
 
 @dataclass(frozen=True)
@@ -60,7 +81,8 @@ def check_lines(checked: Checked) -> list[str]:
     prepared = checked.prepared
     board = prepared.board
     lines = [
-        f"{board.name}, revision {board.revision}: {len(prepared.corners)} corners, nothing simulated",
+        f"{board.name}, revision {board.revision}: {count(len(prepared.corners), 'corner')}, nothing"
+        " simulated",
         "",
     ]
     lines += _drawing_lines(prepared)
@@ -76,17 +98,37 @@ def check_lines(checked: Checked) -> list[str]:
     if prepared.netlist.notes:
         lines += ["", "Left out on the way to the engine:", *(f"  {note}" for note in prepared.netlist.notes)]
     unknown = _unknown(checked)
-    waiting = [line for line in unknown if NOT_YET in line]
+    waiting = [name for name, origin in unknown.items() if NOT_YET in origin]
     if waiting:
-        lines += ["", "Unknown until the first run measures the device models alone:", *waiting]
+        lines += ["", "Unknown until the first run measures the models alone:", *_in_plain_words(waiting)]
     if len(waiting) < len(unknown):
-        lines += ["", "Unknown:", *(line for line in unknown if line not in waiting)]
+        rest = [f"  {name}: {origin}" for name, origin in unknown.items() if name not in waiting]
+        lines += ["", "Unknown:", *rest]
     return lines
 
 
-def _unknown(checked: Checked) -> list[str]:
-    """Real-part values that the refined prediction does without, a line each."""
-    return [f"  {name}: {origin}" for name, text, origin in checked.prediction.origins if text == "unknown"]
+def _unknown(checked: Checked) -> dict[str, str]:
+    """Real-part values that the refined prediction does without, by name, and why."""
+    return {name: origin for name, text, origin in checked.prediction.origins if text == "unknown"}
+
+
+def _in_plain_words(names: Sequence[str]) -> Iterator[str]:
+    """A line a part of the board: ``  bias, offset, leakage, output curve and delays of the comparator``."""
+    groups: dict[str, dict[str, None]] = {}
+    for name in names:
+        part, _, value = name.partition(".")
+        groups.setdefault(part, {})[_plain_word(value)] = None
+    for part, words in groups.items():
+        yield f"  {_in_a_row(list(words))} of {PARTS_OF_A_BOARD.get(part, part)}"
+
+
+def _plain_word(value: str) -> str:
+    pieces = value.split("_")
+    return next((word for piece, word in PLAIN_WORDS if piece in pieces), " ".join(pieces))
+
+
+def _in_a_row(words: list[str]) -> str:
+    return " and ".join([*([", ".join(words[:-1])] if words[1:] else []), words[-1]])
 
 
 def _drawing_lines(prepared: Prepared) -> list[str]:
@@ -94,7 +136,7 @@ def _drawing_lines(prepared: Prepared) -> list[str]:
     if not prepared.board.intended:
         return ["The board file intends no part values: a wrong part value cannot be noticed."]
     same = int((table["verdict"] == "same").sum())
-    lines = [f"Intended against drawn: {same} part values the same."]
+    lines = [f"Intended against drawn: {count(same, 'part value')} the same."]
     if not prepared.board.confirmed:
         lines.append(
             f"But {UNCONFIRMED}. Compare each with your notes, then delete `confirmed = false` in [board]."
@@ -122,20 +164,34 @@ def _prediction_lines(checked: Checked) -> list[str]:
         if name != sweep:
             mask &= np.isclose(table[name].to_numpy(dtype=float), axis.nominal)
     rows = table[mask]
-    names = dict(zip(KINDS, KINDS, strict=True)) | ({"refined": PARTLY} if _unknown(checked) else {})
+    unknown = _unknown(checked)
+    names = dict(zip(KINDS, KINDS, strict=True)) | ({"refined": PARTLY} if unknown else {})
+    dashed = NEED_A_MODEL if any(NOT_YET in unknown.get(name, "") for name in OUTPUT_CURVE) else ()
     lines = [f"Predictions over {sweep}, other axes at nominal:" if sweep else "Predictions:"]
+    if any(NOT_YET in origin for origin in unknown.values()):
+        lines.append(
+            "  (predicted: refined on drawn values, device models not measured yet; a dash waits for them)"
+        )
+    elif unknown:
+        lines.append("  (predicted: refined as far as it goes, without what is unknown, which stands below)")
     for _, row in rows.iterrows():
         at = f"{sweep} = {board.axes[sweep].text(float(row[sweep]))}" if sweep else ""
         lines.append(f"  {row['corner']}  {at}")
         for name in sorted({column.partition(".")[0] for column in table.columns if "." in column}):
             figures = [
-                f"{names[kind]} {engineering(float(row[f'{name}.{kind}']), stem(name).unit)}"
+                f"{names[kind]} {_figure_text(row, name, kind, dashed)}"
                 for kind in KINDS
                 if f"{name}.{kind}" in table.columns and np.isfinite(row[f"{name}.{kind}"])
             ]
             if figures:
                 lines.append(f"      {stem(name).title:<36} {'   '.join(figures)}")
     return lines
+
+
+def _figure_text(row: pd.Series, name: str, kind: str, dashed: Sequence[str]) -> str:
+    if kind == "refined" and name in dashed:
+        return "-"
+    return engineering(float(row[f"{name}.{kind}"]), stem(name).unit)
 
 
 def write_check(checked: Checked, folder: Path) -> list[Path]:

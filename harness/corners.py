@@ -40,8 +40,10 @@ def corner_table(board: Board, only: Sequence[tuple[str, float | str]] = ()) -> 
         present = list(dict.fromkeys(table[name]))
         try:
             number = _value_of(axis, value)
-        except ValueError as error:
-            findings.append(Finding(board.path, f"{name}: {error}", "--only"))
+        except ValueError:
+            valid = ", ".join(axis.text(known) for known in present)
+            message = f'"{value}" is no value of {name} (valid: {valid})'
+            findings.append(Finding(board.path, message, "--only"))
             continue
         match = next(
             (known for known in present if math.isclose(known, number, rel_tol=1e-9, abs_tol=1e-15)), None

@@ -75,8 +75,10 @@ def make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        message = f"no output folder can be made here ({error.strerror}); name another one with --out"
-        raise InputError([Finding(folder, message)]) from error
+        message = (
+            f"{folder}: no output folder can be made here ({error.strerror}); name another one with --out"
+        )
+        raise InputError([Finding(None, message)]) from error
 
 
 def table_writer(table: pd.DataFrame) -> Writer:

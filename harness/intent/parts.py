@@ -26,6 +26,7 @@ _ROLE_LETTERS = {"comparator": "X", "pullup": "R", "supply": "V", "load_resistor
 _TOP_LEVEL = ("supply",)
 _Kind = TypeVar("_Kind", bound=Keys)
 _WITH_TOLERANCE = re.compile(r"(.+?)(?:\s*(?:\u00b1|\+/-|\s)\s*(\d+\.?\d*|\.\d+)\s*%)?", re.DOTALL)
+_SIGNED_TOLERANCE = re.compile(r"\S\s*(?<![/\d.])[-+]\s*(?:\d+\.?\d*|\.\d+)\s*%\s*$")
 
 
 def read_roles(root: Table) -> Roles:
@@ -123,6 +124,9 @@ def read_intended(root: Table) -> dict[str, Intended]:
         unit = PART_UNITS.get(part.rpartition(".")[2][:1].upper())
         coded = None
         if isinstance(written, str):
+            if _SIGNED_TOLERANCE.search(written):
+                table.wrong(part, f'{described(written)}: a tolerance has no sign; write it such as "10k 1%"')
+                continue
             parted = _WITH_TOLERANCE.fullmatch(written.strip())
             value, share = (parted[1], parted[2]) if parted else (written, None)
             if coded := split_tolerance_letter(written, unit or ""):

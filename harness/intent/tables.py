@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from harness.dimensions import UNITS
-from harness.findings import nearest
+from harness.findings import Finding, nearest
 from harness.intent.toml_source import Position, Source
 from harness.units import Quantity, parse_si, parse_unit
 
@@ -75,6 +75,7 @@ class Table:
         self.path = path
         self.data = data
         self.asked: set[str] = set()
+        self.lacking: dict[str, Finding] = {}
 
     def wrong(self, key: str, message: str) -> None:
         """Notes a finding at ``key``."""
@@ -92,7 +93,7 @@ class Table:
         self.asked.add(key)
         if key not in self.data:
             if required:
-                self.source.add(self.path, f'"{key}" is missing; expected {expected}')
+                self.missing(key, expected)
             return None
         value = self.data[key]
         if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
@@ -103,6 +104,7 @@ class Table:
     def missing(self, key: str, expected: str) -> None:
         """Notes that ``key`` is missing."""
         self.source.add(self.path, f'"{key}" is missing; expected {expected}')
+        self.lacking[key] = self.source.findings[-1]
 
     def whole(self, key: str, expected: str, required: bool = False) -> int | None:
         """A whole number."""
@@ -156,14 +158,20 @@ class Table:
         if key in self.data:
             return read_quantity(self.source, (*self.path, key), self.data[key], unit)
         if required:
-            self.source.add(self.path, f'"{key}" is missing; expected {a_number(unit or "")}')
+            self.missing(key, a_number(unit or ""))
         return None
 
     def finish(self) -> None:
-        """Notes every key that nobody asked for."""
+        """Notes every key that nobody asked for. One that looks like a missing one is that one, mistyped: one
+        finding, not two."""
         for key in self.data:
             if key not in self.asked:
-                self.wrong(key, f"there is no such key here{nearest(key, self.asked)}")
+                hint = nearest(key, self.asked)
+                self.wrong(key, f"there is no such key here{hint}")
+                for meant in [name for name in self.lacking if hint == f' (did you mean "{name}"?)']:
+                    finding = self.lacking.pop(meant)
+                    if finding in self.source.findings:
+                        self.source.findings.remove(finding)
 
 
 def described(value: object) -> str:

@@ -24,6 +24,7 @@ _ANALYSES = frozenset(
         ".four .fft .step .temp .width .csparam .backanno .protect .unprotect .alter .view .wcase .mc"
     )
 )
+_ELSEWHERE = frozenset({".protect", ".unprotect", ".backanno"})
 _NODE = re.compile(r"[^\s(){}\[\]=,;'`|<>&]+")
 _VOLTAGE = re.compile(rf"v\(\s*({_NODE.pattern})\s*\)", re.IGNORECASE)
 _BLANK_IN_VOLTAGE = re.compile(r"(?<![\w.])v\s+\(", re.IGNORECASE)
@@ -193,7 +194,9 @@ class _Builder:
         elif line.keyword == ".title":
             self.note(line, "skipped; the title is the first line of a netlist", line.keyword)
         elif line.keyword in _ANALYSES:
-            if line.keyword not in (".protect", ".unprotect", ".backanno"):
+            if line.keyword in _ELSEWHERE:
+                self.note(line, "skipped; it speaks to the drawing program, not to the circuit", line.keyword)
+            else:
                 self.note(line, "skipped; analyses, output and sweeps are this program's own", line.keyword)
         elif line.keyword in _CONDITIONS:
             self.problem(

@@ -17,6 +17,7 @@ from harness.new.drawing import Drawing
 from harness.new.guess import Guess, guess
 from harness.new.starters import Choice, starter
 from harness.new.text import Head, board_text
+from harness.writing import make_folder
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 ENDING = ".board.toml"
@@ -45,7 +46,7 @@ def new_from(name: str, netlist: Path, out: Path | None = None) -> Started:
     _require_roles(netlist, found)
     day = datetime.datetime.now(tz=datetime.UTC).date().isoformat()
     text = board_text(Head(name, netlist.name, dialect, day), found)
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     for source, target in copies.items():
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(source, target)
@@ -62,7 +63,7 @@ def new_starter(name: str, choice: Choice, out: Path | None = None) -> Started:
     folder = out if out is not None else Path()
     netlist, board = folder / f"{name}.cir", folder / f"{name}{ENDING}"
     refuse_existing([netlist, board])
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     netlist.write_text(made.netlist, encoding="utf-8")
     board.write_text(made.board, encoding="utf-8")
     _must_load(board, read_netlist(netlist))
@@ -144,9 +145,13 @@ def _told(board: Path, found: Guess, netlist: Netlist) -> list[str]:
     if found.control is not None:
         lines.append(f"  control           {found.drawing.shown(found.control):<16} moves the threshold")
     if found.open:
-        lines += ["", "Nobody could tell:", *(f"  {sentence}" for sentence in found.open)]
-    if netlist.notes:
-        lines += ["", "Left out of the netlist:", *(f"  {note}" for note in netlist.notes)]
+        lines += ["", "Please decide:", *(f"  {sentence}" for sentence in found.open)]
+    how = [note for note in netlist.notes if "read as" in note.message or "read so" in note.message]
+    left_out = [note for note in netlist.notes if note not in how]
+    if how:
+        lines += ["", "Read as:", *(f"  {note}" for note in how)]
+    if left_out:
+        lines += ["", "Left out of the netlist:", *(f"  {note}" for note in left_out)]
     lines += [
         "",
         "The intended values are copies of the drawn ones: compare each with your notes, then delete",

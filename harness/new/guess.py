@@ -240,7 +240,7 @@ def _network(found: Guess, threshold: str) -> None:
     elif ranked:
         names = " or ".join(drawing.shown(name) for name in ranked)
         found.control = ranked[-1]
-        found.open.append(f"control: {names} could be it; {drawing.shown(found.control)} was taken")
+        found.open.append(f"control: {names}; {drawing.shown(found.control)} was taken")
     else:
         found.open.append(
             "control: no source of its own moves the threshold, so there is no axis of that name"

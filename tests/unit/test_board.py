@@ -124,7 +124,7 @@ def test_a_plain_number_counts_in_the_unit_of_its_axis(tmp_path: Path) -> None:
         ('"slicer.cir"', '"slicr.cir"', 6, "board.netlist", 'did you mean "slicer.cir"?'),
         ('"slicer.cir"', '"../slicer.cir"', 6, "board.netlist", "lies beside the board file"),
         ('"slicer.cir"', '"/etc/passwd"', 6, "board.netlist", "lies beside the board file"),
-        ('threshold = "thr"', 'treshold = "thr"', 8, "roles", '"threshold" is missing'),
+        ('threshold = "thr"', 'treshold = "thr"', 10, "roles.treshold", 'mean "threshold"?'),
         ('output = "out"', 'output = " "', 11, "roles.output", "got an empty text"),
         ('comparator = "Xslice"', 'comparator = "slice"', 12, "roles.comparator", "whose name begins with X"),
         ('"393"', "393", 13, "roles.comparator_class", '"push-pull", got the number 393'),
@@ -168,7 +168,7 @@ def test_a_plain_number_counts_in_the_unit_of_its_axis(tmp_path: Path) -> None:
         ('"1/period"', '"1/ms"', 60, "hand.frequency", 'a unit follows its number: "1 ms"'),
         ("frequency = \"1/", "frequancy = \"1/", 60, "hand.frequancy", 'did you mean "frequency"?'),
         ('"1/period"', "[]", 60, "hand.frequency", "expected a formula in quotes"),
-        ("value = 0.271, at", "valu = 0.271, at", 68, "expected.duty[1]", '"value" is missing'),
+        ("value = 0.271, at", "valu = 0.271, at", 68, "expected.duty[1].valu", 'mean "value"?'),
         ("control = 4, supply = 15 }", "contrl = 4 }", 68, "expected.duty[1].at.contrl", 'mean "control"?'),
         ("control = 4, supply", "control = 5, supply", 68, "expected.duty[1].at.control", "valid: 0 V, 2 V"),
         ('"50 %", at = { control', '"50 %", at = { temperature = 0, supply = 13.5, control',
@@ -207,6 +207,29 @@ def test_one_mistake_is_one_finding_at_its_place(
     assert matching, str(caught.value)
     assert matching[0].line == line
     assert matching[0].path == tmp_path / "slicer.board.toml"
+
+
+@pytest.mark.parametrize(
+    ("old", "new"), [('threshold = "thr"', 'treshold = "thr"'), ("value = 0.271, at", "valu = 0.271, at")]
+)
+def test_a_mistyped_key_is_not_missing_as_well(tmp_path: Path, old: str, new: str) -> None:
+    with pytest.raises(BoardError) as caught:
+        load_board(write_board(tmp_path, changed(old, new)))
+    assert len(caught.value.findings) == 1
+
+
+@pytest.mark.parametrize("written", ["3.3k-1%", "3.3k -1 %", "3.3k +1%", "3.3k- .5%"])
+def test_a_tolerance_has_no_sign(tmp_path: Path, written: str) -> None:
+    text = changed('Rpull = "3.3k 1%"', f'Rpull = "{written}"')
+    with pytest.raises(BoardError) as caught:
+        load_board(write_board(tmp_path, text))
+    assert "a tolerance has no sign" in str(caught.value)
+
+
+@pytest.mark.parametrize("written", ["3.3k +/- 1%", "3.3k \u00b1 1 %", "3.3k +/-1%"])
+def test_a_tolerance_with_both_signs_is_one(tmp_path: Path, written: str) -> None:
+    board = load_board(write_board(tmp_path, changed('Rpull = "3.3k 1%"', f'Rpull = "{written}"')))
+    assert board.intended["Rpull"].tolerance == pytest.approx(0.01)
 
 
 @pytest.mark.parametrize(

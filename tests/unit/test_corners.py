@@ -53,8 +53,8 @@ def test_what_is_not_in_the_table_is_said_all_at_once(board: Board) -> None:
     said = [finding.message for finding in caught.value.findings]
     assert said[0] == 'there is no axis "contrl" (did you mean "control"?)'
     assert said[1] == "no corner has supply at 14 V (valid: 13.5 V, 15 V, 16.5 V)"
-    assert said[2] == 'control: expected a figure in V, got "3 s"'
-    assert '"x" is no number' in said[3]
+    assert said[2] == '"3 s" is no value of control (valid: 0 V, 2 V, 4 V, 6 V, 8 V)'
+    assert said[3] == '"x" is no value of control (valid: 0 V, 2 V, 4 V, 6 V, 8 V)'
 
 
 def test_values_that_never_meet(board: Board) -> None:

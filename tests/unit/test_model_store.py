@@ -335,3 +335,21 @@ def test_a_check_says_how_many_values_come_from_earlier_runs(board: Path) -> Non
     assert "9 values of device models alone, measured by earlier runs, come from .ramp-harness/models" in text
     shutil.rmtree(board.parent / ".ramp-harness")
     assert "earlier runs" not in "\n".join(check_lines(check(board)))
+
+
+def test_a_check_says_in_plain_words_what_waits_for_a_measurement(board: Path) -> None:
+    """Before a model was measured nothing is said of what only its output decides; afterwards all is."""
+    text = "\n".join(check_lines(check(board)))
+    assert "device models not measured yet" in text
+    assert "bias, offset, leakage, output curve and delays of the slicing comparator" in text
+    assert "slicer.sink" not in text
+    (level,) = {line.rpartition("predicted ")[2] for line in text.splitlines() if "Output, low level" in line}
+    assert level == "-"
+    shutil.copytree(board.parent / "store", board.parent / ".ramp-harness" / "models")
+    known = "\n".join(check_lines(check(board)))
+    shutil.rmtree(board.parent / ".ramp-harness")
+    assert "predicted" not in known
+    assert "predicted -" not in known
+    levels = [line.rpartition("refined ")[2] for line in known.splitlines() if "Output, low level" in line]
+    assert levels
+    assert not any(level.strip() in ("-", "0 V") for level in levels)
