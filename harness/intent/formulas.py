@@ -86,13 +86,27 @@ def check_formulas(
         try:
             dimension = hand[name].dimension(known)
         except FormulaError as error:
-            source.add(("hand", name), str(error))
+            source.add(("hand", name), f"{error}{_bare(source, hand[name], given)}")
             continue
         wanted = known.setdefault(name.lower(), dimension)
         if dimension != wanted:
-            source.add(("hand", name), f"`{hand[name]}` comes out in {dimension}, but {name} is in {wanted}")
+            message = f"`{hand[name]}` comes out in {dimension}, but {name} is in {wanted}"
+            source.add(("hand", name), f"{message}{_bare(source, hand[name], given)}")
         units[name] = stem(name).unit if is_stem(name) else _unit_text(dimension)
     return order, units
+
+
+def _bare(source: Source, formula: Formula, given: Mapping[str, Quantity]) -> str:
+    """A hint where the formula uses constants that are written with a prefix and without a unit."""
+    texts = source.data.get("given", {})
+    used = {name.lower() for name in formula.names}
+    bare = [
+        f'{name} = "{texts[name]}"'
+        for name, quantity in given.items()
+        if name.lower() in used and not quantity.unit and isinstance(texts[name], str)
+        if texts[name].strip()[-1:].isalpha()
+    ]
+    return f'; {", ".join(bare)} in [given] has no unit, write it such as "3.3 kOhm"' if bare else ""
 
 
 def _units(

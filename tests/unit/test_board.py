@@ -218,6 +218,19 @@ def test_a_mistyped_key_is_not_missing_as_well(tmp_path: Path, old: str, new: st
     assert len(caught.value.findings) == 1
 
 
+@pytest.mark.parametrize("formula", ["supply / load", "supply / Rpull + supply / load"])
+def test_a_constant_without_a_unit_is_named_where_units_clash(tmp_path: Path, formula: str) -> None:
+    text = changed("[given]\n", '[given]\nload = "4.7k"\n').replace(
+        'pullup_current = "(Vrail - saturation)/Rpull"', f'pullup_current = "{formula}"'
+    )
+    with pytest.raises(BoardError) as caught:
+        load_board(write_board(tmp_path, text))
+    assert 'load = "4.7k" in [given] has no unit, write it such as "3.3 kOhm"' in str(caught.value)
+    with pytest.raises(BoardError) as caught:
+        load_board(write_board(tmp_path, text.replace('"4.7k"', '"4.7 kV"')))
+    assert "in [given] has no unit" not in str(caught.value)
+
+
 @pytest.mark.parametrize("written", ["3.3k-1%", "3.3k -1 %", "3.3k +1%", "3.3k- .5%"])
 def test_a_tolerance_has_no_sign(tmp_path: Path, written: str) -> None:
     text = changed('Rpull = "3.3k 1%"', f'Rpull = "{written}"')
