@@ -213,15 +213,21 @@ def constants(result: RunResult) -> tuple[Constant, ...]:
 
 def _constant(result: RunResult, quantity: str, nominal: pd.Series) -> Constant:
     stem, step = quantities.stem(quantity), tables.step(result.corners, quantity)
-    hand, refined = (float(nominal.get(f"{quantity}.{part}", np.nan)) for part in ("hand", "refined"))
+    hand, refined = (_known(nominal, f"{quantity}.{part}", stem.unit, step) for part in ("hand", "refined"))
     simulated, bar = tables.simulated_and_bar(nominal, quantity)
     limit = result.board.limits.get(quantity)
     return Constant(
         stem.title,
-        *(rounding.figure(value, stem.unit, step) if np.isfinite(value) else "" for value in (hand, refined)),
+        hand,
+        refined,
         rounding.figure_with_bar(simulated, bar, stem.unit) if np.isfinite(simulated) else "",
         "" if limit is None else tables.limit_words(limit, stem.unit),
     )
+
+
+def _known(row: pd.Series, name: str, unit: str, step: float) -> str:
+    value = float(row.get(name, np.nan))
+    return rounding.figure(value, unit, step) if np.isfinite(value) else ""
 
 
 def stands_still(drawn: list[Series]) -> bool:

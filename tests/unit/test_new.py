@@ -241,6 +241,34 @@ def test_a_netlist_in_the_commercial_notation(tmp_path: Path, capsys: pytest.Cap
     assert main(["check", str(tmp_path / "there" / "macro.board.toml")]) == 0
 
 
+def test_what_is_to_be_decided_read_and_left_out_is_told_apart(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Notes on how a file was read are no losses; every dot line that is left out is named."""
+    netlist = tmp_path / "drawn.cir"
+    text = NUMBERED.replace(".include", "* caf\u00e9\n.backanno\n.include", 1)
+    netlist.write_bytes(text.encode("latin-1"))
+    assert main(["new", "told", "--from", str(netlist)]) == 0
+    told = capsys.readouterr().out
+    read, _, left_out = told.partition("Left out of the netlist:")
+    assert "is not UTF-8; read as Latin-1" in read.partition("Read as:")[2]
+    assert "Latin-1" not in left_out
+    assert ".backanno" in left_out
+    assert "Nobody could tell" not in told
+
+
+def test_a_folder_that_cannot_be_made_is_named_as_typed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "file").write_text("in the way")
+    folder = str(tmp_path / "file" / "below")
+    for arguments in (["new", "any", "--out", folder], ["sources", "--out", folder]):
+        assert main(arguments) == 2
+        said = capsys.readouterr().err
+        assert f"{folder}: no output folder can be made here (" in said
+        assert "Traceback" not in said
+
+
 def test_nothing_is_overwritten(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     netlist = drawn(tmp_path, NUMBERED)
     board = tmp_path / "mine.board.toml"
