@@ -349,7 +349,7 @@ class _Progress:
             )
         elif 10 * done // count != self.tenth:
             self.tenth = 10 * done // count
-            print(f"{done} of {count} corners done", file=sys.stderr)
+            print(f"{done} of {count} {'corner' if count == 1 else 'corners'} done", file=sys.stderr)
 
     def end(self) -> None:
         """Leaves the line on a terminal."""

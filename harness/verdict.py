@@ -20,6 +20,7 @@ from harness.findings import Finding
 from harness.predict.refined import EFFECT_COLUMNS
 from harness.quantities import STEMS, is_stem, stem
 from harness.ratings import breached
+from harness.report.rounding import count
 
 Column = NDArray[np.float64]
 
@@ -142,9 +143,7 @@ def trusted_formulas(
     for name in (name for name in hand.columns if is_stem(str(name))):
         by_hand, predicted = _column(hand, name), _column(refined, name)
         gap = first_known(_column(ideal, name), _column(hand_on_drawn, name)) - by_hand
-        tolerance = absolute_tolerance(
-            board.tolerance_of(name), first_known(predicted, by_hand), swing, ramp
-        )
+        tolerance = absolute_tolerance(board.tolerance_of(name), first_known(predicted, by_hand), swing, ramp)
         columns[name] = trusted_formula(corners, list(board.axes), gap, tolerance)
     return pd.DataFrame(columns, index=corners.index)
 
@@ -324,9 +323,9 @@ def apart(board: Board, table: pd.DataFrame) -> Iterator[Finding]:
     for name in (name for name in STEMS if name in board.hand or name in board.limits):
         refined, simulated = (_column(sound, f"{name}.{kind}") for kind in ("refined", "simulated"))
         with np.errstate(invalid="ignore"):
-            count = int((np.abs(simulated - refined) > _column(sound, f"{name}.tolerance")).sum())
-        if count:
-            off.append(f"{stem(name).title} (in {count} of {len(table)} corners)")
+            number = int((np.abs(simulated - refined) > _column(sound, f"{name}.tolerance")).sum())
+        if number:
+            off.append(f"{stem(name).title} (in {number} of {count(len(table), 'corner')})")
         if name in board.hand and np.isfinite(simulated).any() and not np.isfinite(refined).any():
             bare.append(stem(name).title)
     if off:
@@ -357,15 +356,15 @@ def literal_hand(board: Board, corners: pd.DataFrame, hand: pd.DataFrame) -> pd.
 
 def what_falls_short(table: pd.DataFrame, check: pd.DataFrame, expected: pd.DataFrame) -> list[str]:
     """One sentence a reason for which the exit code is 1; empty where everything holds and was shown."""
-    reasons = []
+    reasons, total = [], count(len(table), "corner")
     wrong = check[check["verdict"].isin(("differs", "not drawn"))]
     for _, row in wrong.iterrows():
         drawn = "not drawn" if row["verdict"] == "not drawn" else f"{row['drawn']} drawn"
         reasons.append(f"{row['part']}: {row['intended']} intended, {drawn}")
     for state in ("no ramp", "out of range", "chatter", "not simulated"):
-        count = int((table["state"] == state).sum())
-        if count:
-            reasons.append(f"{count} corner{'s' if count > 1 else ''}: {state}")
+        number = int((table["state"] == state).sum())
+        if number:
+            reasons.append(f"{count(number, 'corner')}: {state}")
     for name in [
         column.removesuffix(".agreement") for column in table.columns if column.endswith(".agreement")
     ]:
@@ -374,14 +373,12 @@ def what_falls_short(table: pd.DataFrame, check: pd.DataFrame, expected: pd.Data
             ("agreement", ("disagrees", "too coarse")),
         ):
             for word in bad:
-                count = int((table[f"{name}.{kind}"] == word).sum())
-                if count:
+                number = int((table[f"{name}.{kind}"] == word).sum())
+                if number:
                     subject = "limit" if kind == "limit" else "hand against simulated"
-                    reasons.append(
-                        f"{stem(name).title}, {subject}: {word} in {count} of {len(table)} corners"
-                    )
+                    reasons.append(f"{stem(name).title}, {subject}: {word} in {number} of {total}")
     for _, row in expected[~expected["agreement"].isin(("agrees", "explained"))].iterrows():
         reasons.append(f"{stem(row['quantity']).title}: the expected figure {row['agreement']}")
-    if count := breached(table):
-        reasons.append(f"absolute maximum ratings: breached in {count} of {len(table)} corners")
+    if number := breached(table):
+        reasons.append(f"absolute maximum ratings: breached in {number} of {total}")
     return reasons

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 import pandas as pd
 
 from harness.parts.rows import BAD, NOT_MEASURED, TRIED
+from harness.report.rounding import count
 from harness.sheets import TYPICAL_FACTOR
 
 _SHOWN = ("quantity", "published", "limit", "measured", "verdict", "condition")
@@ -44,9 +45,9 @@ def closing_lines(table: pd.DataFrame) -> Iterator[str]:
             " it, or farther, where nothing was tried)."
         )
     counts = table["verdict"].value_counts().to_dict()
-    total = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))
-    models = table["model"].nunique()
-    yield f"{len(table)} figures of {models} {'model' if models == 1 else 'models'}: {total}."
+    total = ", ".join(f"{number} {word}" for word, number in sorted(counts.items()))
+    figures, models = count(len(table), "figure"), count(table["model"].nunique(), "model")
+    yield f"{figures} of {models}: {total}."
     yield f"Typical figures are to be met within a factor of {TYPICAL_FACTOR} or the sheet's own, both ours."
     if NOT_MEASURED in counts:
         yield "A row that is not measured says why in its place."
