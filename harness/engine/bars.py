@@ -3,8 +3,11 @@
 
 The error of a steered run falls by about 10**(2/3) a decade, so the difference of two decades tells what is
 left. The gains and shares below were tuned on random circuits and confirmed on fresh ones against closed
-forms and an independent solver with event location. A bar is never below half of the accuracy asked for,
-since two runs can agree by luck.
+forms and an independent solver with event location. The bar of duty and frequency is never below half of the
+accuracy asked for, since two runs can agree by luck.
+
+The points at an edge grow finer in no clean order, so the difference of two runs alone tells too little of
+its figures: what the points themselves resolve counts as well.
 """
 
 from __future__ import annotations
@@ -15,15 +18,20 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.measure.resolution import Resolution
+
 FLOOR = 5e-8  # share of the period below which no bar is believed
 _LAST_SHARE = 0.22  # a difference is taken as no smaller than this share of the one before it
-_SWING_SHARE = 0.2  # of the engine's tolerance, by which a level near 0 V is known as a share of its swing
+_SWING_SHARE = 0.2  # of the engine's tolerance, by which a mean near 0 V is known as a share of its swing
+_STILL_SHARE = 0.05  # the same of a level: where nothing moves the engine comes nearer than its tolerance
+_POINT_SHARE = 0.4  # error of an edge's figure over what leaving out a point there changes
 _FINE = 5e-6  # an accuracy below which differences no longer fall in good order: slow memories, rounding
 _LEAST_HALF = 0.6  # bar over the last difference there
 _LEVEL_GAIN = 1.5  # bar of levels and currents over the last difference
+_AVERAGES = ("mean_level", "ac_rms")
 _SHARES = ("overshoot", "undershoot")
 _SWINGS = {
-    ("low_level", "high_level", "mean_level", "ac_rms"): ("low_level", "high_level"),
+    ("low_level", "high_level", *_AVERAGES): ("low_level", "high_level"),
     ("ramp_low", "ramp_high", "threshold", "threshold_return", "headroom", "floor_room"): (
         "ramp_low",
         "ramp_high",
@@ -94,13 +102,12 @@ def _neither_by_luck(size: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.fmax(size, 0.5 * size[::-1])
 
 
-def figure(values: Sequence[float], relative: float, drift: float, scale: float = 0.0) -> float:
+def figure(values: Sequence[float], near: float, drift: float, scale: float = 0.0) -> float:
     """Error bar of a level, current or time, in its own unit, from its values at two or more decades.
 
-    ``relative``: the engine's relative tolerance at the last decade; ``drift``: relative change between
-    cycles; ``scale``: what these are relative to, where that is more than the figure itself (a level near
-    0 V is no better known than the swing that it is part of). NaN where the last value is missing, infinite
-    where an earlier one is.
+    ``near``: what all runs may have in common, in the figure's unit; ``drift``: relative change between
+    cycles; ``scale``: what that is relative to, where it is more than the figure itself. NaN where the last
+    value is missing, infinite where an earlier one is.
     """
     last = values[-1]
     if not math.isfinite(last):
@@ -110,8 +117,34 @@ def figure(values: Sequence[float], relative: float, drift: float, scale: float 
     size = abs(last - values[-2])
     if len(values) > 2 and math.isfinite(values[-3]):
         size = max(size, _LAST_SHARE * abs(values[-2] - values[-3]))
-    near = 2 * relative * abs(last) + _SWING_SHARE * relative * scale
     return _LEVEL_GAIN * size + near + drift * max(abs(last), scale)
+
+
+def edge(
+    values: Sequence[float], resolution: Resolution, levels: float, drift: float, gain: float = 1.0
+) -> float:
+    """Error bar of an edge's duration, settling, overshoot or undershoot, in its own unit.
+
+    What its points resolve and ``gain`` times what the last two of the ``values`` differ by, added as
+    independent errors are, and what ``levels``, the bars (V) of both state levels together, make of it. NaN
+    and infinite as in :func:`figure`.
+    """
+    last = values[-1]
+    if not math.isfinite(last):
+        return math.nan
+    if len(values) < 2 or not math.isfinite(values[-2]):
+        return math.inf
+    own = math.hypot(_POINT_SHARE * resolution.left_out, gain * (last - values[-2]))
+    return own + resolution.per_volt * levels + drift * abs(last)
+
+
+def in_common(name: str, value: float, relative: float, scale: float | None) -> float:
+    """What two runs may have in common and yet be wrong by, in the figure's unit. ``relative``: the engine's
+    relative tolerance at the last decade; ``scale``: what the figure is part of, where that is known (a level
+    near 0 V is no better known than its swing)."""
+    if scale is None or name in _AVERAGES or name in _SHARES:
+        return 2 * relative * abs(value) + _SWING_SHARE * relative * (scale or 0.0)
+    return _STILL_SHARE * relative * max(abs(value), scale)
 
 
 def swings(figures: Mapping[str, float]) -> dict[str, float]:
@@ -126,16 +159,32 @@ def swings(figures: Mapping[str, float]) -> dict[str, float]:
 
 
 def all_figures(
-    tables: Sequence[Mapping[str, float]], drift: float, events: int, accuracy: float, relative: float
+    tables: Sequence[Mapping[str, float]],
+    drift: float,
+    events: int,
+    accuracy: float,
+    relative: float,
+    resolved: Mapping[str, Resolution] | None = None,
 ) -> tuple[dict[str, float], dict[str, float]]:
-    """Best values and bars of every figure of the finest run, timing by :func:`timing`, the rest by
-    :func:`figure`."""
+    """Best values and bars of every figure of the finest run: timing by :func:`timing`, edges whose points
+    are ``resolved`` by :func:`edge`, the rest by :func:`figure`. ``relative``: the engine's relative
+    tolerance at the last decade."""
     best = dict(tables[-1])
     scales = swings(best)
+    values = {name: [table.get(name, math.nan) for table in tables] for name in best}
     bars = {
-        name: figure([t.get(name, math.nan) for t in tables], relative, drift, scales.get(name, 0.0))
+        name: figure(
+            values[name],
+            in_common(name, best[name], relative, scales.get(name)),
+            drift,
+            scales.get(name, 0.0),
+        )
         for name in best
     }
+    levels = bars.get("low_level", math.nan) + bars.get("high_level", math.nan)
+    for name, resolution in (resolved or {}).items():
+        gain = _LEVEL_GAIN if name in _SHARES else 1.0
+        bars[name] = edge(values[name], resolution, levels, drift, gain)
     if len(tables) > 1 and math.isfinite(best.get("frequency", math.nan)):
         pairs = [(t.get("duty", math.nan), t["frequency"]) for t in tables]
         (duty, frequency), (duty_bar, frequency_bar) = timing(pairs, drift, events, accuracy)

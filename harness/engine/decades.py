@@ -35,6 +35,7 @@ from harness.engine.reading import read_circuit
 from harness.engine.schedule import FINEST, Schedule
 from harness.engine.session import EngineDead, EngineError, Session
 from harness.engine.stepper import LIGHT, Guide, Limits, Stepper, make_stepper
+from harness.measure.resolution import resolutions
 
 RE_ENTRY = 0.03  # of the period before the marker, where a finer run enters the settled state
 FEWEST = 16  # steps a period at least, in the coarsest run
@@ -366,8 +367,12 @@ class Decades:
 
     def _judge(self, tables: list[dict[str, float]], runs: list[_Run], decade: float) -> Settled:
         run = runs[-1]
+        resolved = resolutions(
+            run.record["time"], run.record[self.plan.output], run.begin, run.end, tables[-1]
+        )
+        relative = 1e-3 * 10 ** (-decade / 2)
         figures, widths = bars.all_figures(
-            tables, run.drift, run.stepper.events, self.plan.accuracy, 1e-3 * 10 ** (-decade / 2)
+            tables, run.drift, run.stepper.events, self.plan.accuracy, relative, resolved
         )
         swing = figures.get("high_level", math.nan) - figures.get("low_level", math.nan)
         blind = guards.blind(run.turns, swing if math.isfinite(swing) else math.inf)

@@ -25,6 +25,7 @@ from harness.engine.plan import (
     too_small,
 )
 from harness.engine.session import EngineDead, EngineError, Session, vector_name
+from harness.measure.resolution import resolutions
 
 UNREAD_BAR = 1e-3  # share of the figure that is believed at best where a switch could not be read
 _CHECK_STEPS, _CHECK_PERIODS = 2000, 5
@@ -177,7 +178,8 @@ def uniform(session: Session, plan: Plan, measure: Measure, notes: list[str]) ->
         begin, end = marks[-3:-1]
         figures, words = measured(measure, record, begin, end)
         tables.append(figures)
-    figures, widths = bars.all_figures(tables, 0.0, 0, plan.accuracy, 1e-6)
+    resolved = resolutions(record["time"], record[plan.output], begin, end, figures)
+    figures, widths = bars.all_figures(tables, 0.0, 0, plan.accuracy, 1e-6, resolved)
     bars.widen(figures, widths, UNIFORM_BAR)
     return Settled(
         figures=figures, bars=widths, words=words, record=record, begin=begin, end=end,
