@@ -6,6 +6,7 @@ from __future__ import annotations
 import pandas as pd
 
 from harness import quantities
+from harness.intent.accuracy import FINEST
 from harness.report import rounding, tables
 from harness.results import RunResult
 
@@ -65,11 +66,12 @@ def not_shown(result: RunResult) -> tuple[str, ...]:
 
 
 def _finer(result: RunResult) -> str:
-    """What narrows the bars: the command's option with a tenth of what this run was asked for."""
-    accuracy = result.run.get("settings", {}).get("accuracy")
-    if not accuracy:
+    """What narrows the bars: the command's option with a tenth of what this run was asked for; nothing where
+    the option does not go so far."""
+    tenth = float(result.run.get("settings", {}).get("accuracy", 0.0)) / 10.0
+    if tenth < FINEST * (1.0 - 1e-9):
         return ""
-    return f" A finer run helps: `--accuracy {_short(float(accuracy) / 10.0)}`, a tenth of this run's."
+    return f" A finer run helps: `--accuracy {_short(tenth)}`, a tenth of this run's."
 
 
 def _short(value: float) -> str:

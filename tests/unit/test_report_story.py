@@ -94,6 +94,9 @@ def test_what_is_too_coarse_says_what_helps(clean: RunResult) -> None:
     sentence = next(text for text in tell(coarse).not_shown if "too coarse" in text)
     assert sentence.endswith("A finer run helps: `--accuracy 1e-5`, a tenth of this run's.")
     assert "`--accuracy 1e-5`" in " ".join(summary_lines(coarse))
+    settings = coarse.run["settings"]
+    finest = dataclasses.replace(coarse, run={**coarse.run, "settings": {**settings, "accuracy": 1e-7}})
+    assert "--accuracy" not in " ".join(tell(finest).not_shown)
 
 
 @pytest.mark.parametrize(
