@@ -85,7 +85,7 @@ def test_the_whole_run_killed_at_random_moments(undisturbed: Path, tmp_path: Pat
             before = finished_corners(ledger)
             process = started(board, out, ledger)
             with suppress(subprocess.TimeoutExpired):
-                process.wait(moments.uniform(0.8, 3.5))
+                process.wait(moments.uniform(0.8, 3.5) if kills < KILLS else None)
             if process.poll() is not None:
                 break
             process.send_signal(signal.SIGKILL)
