@@ -26,7 +26,7 @@ test: lint engine
 	$(RUN) pytest -n auto
 
 slow: $(READY) engine
-	$(RUN) pytest -m slow --ignore=tests/bench
+	$(RUN) pytest -m slow -n auto --ignore=tests/bench
 
 bench: $(READY) engine
 	$(RUN) pytest tests/bench -m "slow or not slow" -s

@@ -78,9 +78,19 @@ def result_and_prediction(job: Job) -> tuple[RunResult, Prediction]:
                 known["prediction"] = outcome.value[0]
             yield index, outcome
 
-    with patch.object(pool, "run_all", here), patch.object(whole, "prepare", prepared):
+    amounts, effects = whole._effects, {}
+
+    def kept(*arguments: Any) -> pd.DataFrame:
+        effects["all"] = amounts(*arguments)
+        return effects["all"]
+
+    with (
+        patch.object(pool, "run_all", here),
+        patch.object(whole, "prepare", prepared),
+        patch.object(whole, "_effects", kept),
+    ):
         result = whole.run(job.board, jobs=1)
-    every = known["prediction"]
+    every = replace(known["prediction"], effects=effects["all"])
     rows = corner_table(result.board)["corner"].isin(result.corners["corner"]).to_numpy()
     tables = {kind: getattr(every, kind)[rows].reset_index(drop=True) for kind in ("ideal", "refined")}
     return result, replace(every, **tables)

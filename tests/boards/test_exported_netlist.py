@@ -67,7 +67,8 @@ def test_what_drawing_programs_export_runs(tmp_path: Path, ends: str) -> None:
     assert volts["/vcc"] == pytest.approx(12.0) and volts["net-_r1-pad1_"] == pytest.approx(5.0)
     assert "n$12" in volts and volts["/out/sub+"] == pytest.approx(0.0, abs=1e-9)
     skipped = [(note.key, note.line) for note in netlist.notes]
-    assert skipped == [(".save", 4), (".save", 5), (".probe", 6), (".title", 26), (".tran", 27)]
+    lines = [(".save", 4), (".save", 5), (".probe", 6), (".backanno", 7), (".title", 26), (".tran", 27)]
+    assert skipped == lines
 
 
 def test_saving_a_node_of_such_a_name(tmp_path: Path) -> None:
