@@ -16,6 +16,7 @@ from harness import __version__
 from harness.findings import BoardError, Finding
 from harness.finished import open_ledger
 from harness.quantities import stem
+from harness.report.rounding import count as number_of
 from harness.run import Only, Progress
 from harness.studies.rows import Study
 from harness.studies.variation import Deviation
@@ -86,11 +87,6 @@ def share_that_passes(
         return _yield_answer(study, yield_of(study, draws, seed, distribution, low_discrepancy))
 
 
-def counted(number: int, what: str) -> str:
-    """A number of things, in words."""
-    return f"{number} {what}{'' if number == 1 else 's'}"
-
-
 def _askable(study: Study) -> None:
     board, findings = study.varied.board, []
     if not board.limits:
@@ -146,8 +142,8 @@ def _worst_answer(study: Study, search: Worst) -> Answer:
     stuck = sorted({place.name for place in search.places if _other_states(place.states)})
     short = bool(table["verdict"].isin(("outside", "too close to call", "no figure")).any()) or bool(stuck)
     lines = [
-        f"{board.name}, revision {board.revision}: worst case over {counted(study.count, 'deviation')} at"
-        f" {counted(len(study.corners), 'axis corner')}",
+        f"{board.name}, revision {board.revision}: worst case over {number_of(study.count, 'deviation')} at"
+        f" {number_of(len(study.corners), 'axis corner')}",
         f"{study.simulations} simulations ({study.reused} known from earlier runs), at most"
         f" {max(len(place.vertices) for place in search.places)} an axis corner; all vertices would be"
         f" {2**study.count}, and {budget(study.count)} are thought to be enough.",
@@ -284,8 +280,8 @@ def _yield_answer(study: Study, found: Yield) -> Answer:
         else " (low-discrepancy draws: no interval)"
     )
     lines = [
-        f"{board.name}, revision {board.revision}: {counted(count, 'board')} drawn, seed {found.seed},"
-        f" each at {counted(len(study.corners), 'axis corner')}",
+        f"{board.name}, revision {board.revision}: {number_of(count, 'board')} drawn, seed {found.seed},"
+        f" each at {number_of(len(study.corners), 'axis corner')}",
         f"Deviations of {study.count}: {found.distribution}.",
         f"{found.passed} keep every limit everywhere, {found.failed} do not,"
         f" {found.undecided} are too close to call.",
@@ -303,7 +299,7 @@ def _yield_answer(study: Study, found: Yield) -> Answer:
         )
         corners = some["corner"][some["corner"] != ""].value_counts()
         where = f", most often at {corners.index[0]}" if len(corners) else ""
-        lines.append(f"  {title}: {counted(len(some), 'board')}{where}")
+        lines.append(f"  {title}: {number_of(len(some), 'board')}{where}")
     apart = [
         f"{row['part']} {row['apart']:+.2f}"
         for _, row in found.blamed.head(MOST_BLAMED).iterrows()
