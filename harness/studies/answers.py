@@ -103,6 +103,7 @@ def _askable(study: Study) -> None:
 def _worst_answer(study: Study, search: Worst) -> Answer:
     board = study.varied.board
     extremes = search.extremes()
+    blamed = {quantity: search.blame(quantity) for quantity in board.limits}
     rows: list[tuple[Any, ...]] = []
     for quantity, limit in board.limits.items():
         for end in ENDS:
@@ -122,7 +123,7 @@ def _worst_answer(study: Study, search: Worst) -> Answer:
                 (
                     quantity, end, one.value, one.bar, math.nan if bound is None else bound,
                     math.nan if bound is None else float(margins[0]), verdict, one.corner, one.state,
-                    _named(study.varied.deviations, one.vertex, search.blame(quantity)), _rss(some, end),
+                    _named(study.varied.deviations, one.vertex, blamed[quantity]), _rss(some, end),
                     study.simulations, search.assumed(quantity),
                 )
             )  # fmt: skip
@@ -130,13 +131,13 @@ def _worst_answer(study: Study, search: Worst) -> Answer:
     every = pd.DataFrame(
         [
             (each.quantity, each.end, each.corner, each.value, each.bar, each.state, each.rss,
-             _named(study.varied.deviations, each.vertex, search.blame(each.quantity)))
+             _named(study.varied.deviations, each.vertex, blamed[each.quantity]))
             for each in extremes
         ],
         columns=["quantity", "end", "corner", "value", "bar", "state", "root_sum_square", "parts"],
     )  # fmt: skip
     blame = pd.DataFrame(
-        [(q, part, size) for q in board.limits for part, size in search.blame(q)],
+        [(q, part, size) for q in board.limits for part, size in blamed[q]],
         columns=["quantity", "part", "half_effect"],
     )
     stuck = sorted({place.name for place in search.places if _other_states(place.states)})
@@ -150,7 +151,7 @@ def _worst_answer(study: Study, search: Worst) -> Answer:
         "",
     ]
     for quantity in board.limits:
-        lines += _worst_lines(table[table["quantity"] == quantity], search, quantity)
+        lines += _worst_lines(table[table["quantity"] == quantity], blamed[quantity], quantity)
     if stuck:
         lines += ["", f"Vertices that do not pulse, at {len(stuck)} axis corners: {', '.join(stuck[:8])}"]
     lines += ["", "Assumed:", *(f"  {text}" for text in _assumed(study, search))]
@@ -187,7 +188,7 @@ def _named(deviations: Sequence[Deviation], vertex: Sequence[int], blame: Sequen
     return ", ".join(each.text(sign * each.most) for each, sign in named)
 
 
-def _worst_lines(rows: pd.DataFrame, search: Worst, quantity: str) -> list[str]:
+def _worst_lines(rows: pd.DataFrame, blame: Sequence[tuple[str, float]], quantity: str) -> list[str]:
     about = stem(quantity)
     lines = [about.title]
     for _, row in rows.iterrows():
@@ -198,10 +199,10 @@ def _worst_lines(rows: pd.DataFrame, search: Worst, quantity: str) -> list[str]:
             else "no limit"
         )
         lines.append(f"  {row['end']:<6} {value:<12} {limit:<36} {row['corner']}: {row['parts']}")
-    heaviest = search.blame(quantity)[0][1]
+    heaviest = blame[0][1]
     blamed = [
         f"{part} {engineering(size, about.unit)}"
-        for part, size in search.blame(quantity)[:MOST_BLAMED]
+        for part, size in blame[:MOST_BLAMED]
         if size > WEIGHTLESS * heaviest
     ]
     if blamed:
