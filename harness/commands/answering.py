@@ -1,0 +1,24 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a study says, printed and written."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from harness.commands.options import SHORT, WITHIN
+
+if TYPE_CHECKING:
+    from harness.studies.answers import Answer
+
+
+def answered(answer: Answer, options: argparse.Namespace) -> int:
+    """Prints what a study says and writes its tables; the exit code."""
+    from harness.writing import json_writer, table_writer, write_together
+
+    for line in answer.lines:
+        print(line)
+    if options.out:
+        tables = {name: table_writer(table) for name, table in answer.tables.items()}
+        write_together(options.out, {**tables, "run.json": json_writer(answer.run)})
+    return SHORT if answer.falls_short else WITHIN

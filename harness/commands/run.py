@@ -1,0 +1,44 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""``run``: every corner simulated, compared, explained."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from harness.commands.options import SHORT, WITHIN, Commands, accuracy_option, of_a_board, out, simulating
+from harness.commands.progress import Progress
+
+
+def add(commands: Commands) -> None:
+    """Adds the command."""
+    run = of_a_board(commands, "run", "simulate every corner, compare, explain, write the report")
+    out(run, "where to write; default reports/<board>/<revision>/")
+    simulating(run)
+    accuracy_option(run)
+    run.add_argument(
+        "--waveforms", action="store_true", help="also write waveforms/CORNER.npz for every corner"
+    )
+    run.set_defaults(action=_run)
+
+
+def _run(options: argparse.Namespace) -> int:
+    from harness.report.terminal import summary_lines
+    from harness.run import run
+    from harness.verdict import what_falls_short
+    from harness.writing import make_folder, write_run
+
+    if options.out:
+        make_folder(options.out)  # before the work, not after it
+    progress = Progress()
+    result = run(
+        options.board, jobs=options.jobs, only=options.only, accuracy=options.accuracy, progress=progress,
+        waveforms=options.waveforms, ledger=options.ledger,
+    )  # fmt: skip
+    progress.end()
+    folder = options.out or Path("reports") / result.board.name / result.board.revision
+    write_run(result, folder, options.waveforms)
+    for line in summary_lines(result):
+        print(line)
+    print(f"Report: {folder / 'report.html'}")
+    return SHORT if what_falls_short(result.corners, result.check, result.expected) else WITHIN
