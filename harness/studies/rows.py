@@ -79,7 +79,7 @@ class Study:
         )
         self.ledger, self.progress = ledger, progress
         self.workers = workers_of(jobs)
-        self.known, self.engine = _characterised(prepared)
+        self.known, self.engine = characterised(prepared)
         self._asked: set[str] = set()
         self._reused: set[str] = set()
         self.engine_seconds = 0.0
@@ -193,7 +193,7 @@ def _outcomes(results: Sequence[CornerResult]) -> Outcomes:
     )
 
 
-def _characterised(prepared: Prepared) -> tuple[Characteristics, str]:
+def characterised(prepared: Prepared) -> tuple[Characteristics, str]:
     """The device models alone, and the engine's version, from a process of their own."""
     from harness.engine.pool import run_all
 

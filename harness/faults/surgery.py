@@ -1,0 +1,132 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A netlist with one fault in it: pins lifted, bridged or swapped, also of a part inside an instance.
+
+Every part keeps its line and its value, so that an axis may still set it. A lifted pin goes to a node of its
+own, and :data:`OPEN_RESISTANCE` leads on to where it was: no node floats. A bridge is
+:data:`BRIDGE_RESISTANCE`. Inside a subcircuit the instance gets a copy of its own, so that other instances
+stay as they are.
+"""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from harness.netlist import Netlist, read_netlist
+from harness.netlist.lines import Line
+from harness.netlist.parts import Part
+from harness.netlist.scopes import Scope, problem_at
+
+OPEN_RESISTANCE = 1e9  # Ohm: surface leakage of a board that is not quite clean; common practice, no source
+BRIDGE_RESISTANCE = 0.01  # Ohm: a drop of solder some millimetres long; common practice, no source
+BRIDGE = "rramp_harness_bridge"
+LEAK = "rramp_harness_open"
+_WORD = re.compile(r"[^\s(),]+")
+_HEADER = re.compile(r"(\.subckt\s+)\S+", re.IGNORECASE)
+
+Rewrite = Callable[[Part], Sequence[str]]
+
+
+def lifted(netlist: Netlist, name: str, pin: int) -> Netlist:
+    """The netlist with one pin of a part (from 0) connected to nothing but a leak."""
+
+    def rewrite(part: Part) -> list[str]:
+        fresh = f"{part.name.lower()}_pin{pin + 1}_open"
+        leak = f"{LEAK} {fresh} {part.nodes[pin]} {OPEN_RESISTANCE!r}"
+        return [with_words(part, {pin: fresh}), leak]
+
+    return with_part(netlist, name, rewrite)
+
+
+def bridged(netlist: Netlist, name: str, first: int, second: int) -> Netlist:
+    """The netlist with two pins of a part (from 0) joined."""
+
+    def rewrite(part: Part) -> list[str]:
+        nodes = part.nodes[first], part.nodes[second]
+        return [part.line.text, f"{BRIDGE} {nodes[0]} {nodes[1]} {BRIDGE_RESISTANCE!r}"]
+
+    return with_part(netlist, name, rewrite)
+
+
+def swapped(netlist: Netlist, name: str, first: int, second: int) -> Netlist:
+    """The netlist with two pins of a part (from 0) exchanged."""
+
+    def rewrite(part: Part) -> list[str]:
+        return [with_words(part, {first: part.nodes[second], second: part.nodes[first]})]
+
+    return with_part(netlist, name, rewrite)
+
+
+def with_words(part: Part, nodes: dict[int, str], model: str | None = None) -> str:
+    """A part's line with other nodes at some pins (from 0), and an instance with another subcircuit.
+
+    Raises NetlistError where the words of the line are not where they are looked for.
+    """
+    spans = list(_WORD.finditer(part.line.text))
+    wanted = {pin + 1: (part.nodes[pin], new) for pin, new in nodes.items()}
+    if model is not None:
+        wanted[len(part.nodes) + 1] = part.model, model
+    text = part.line.text
+    for place in sorted(wanted, reverse=True):
+        old, new = wanted[place]
+        found = spans[place][0].lower() if place < len(spans) else ""
+        if ("0" if found == "gnd" else found) != old:
+            raise problem_at(part.line, f'expected "{old}" as word {place + 1}', part.name)
+        text = text[: spans[place].start()] + new + text[spans[place].end() :]
+    return text
+
+
+def with_part(netlist: Netlist, name: str, rewrite: Rewrite) -> Netlist:
+    """The netlist with the line of one part, ``Rpull`` or ``x1.q3``, replaced by others.
+
+    Raises NetlistError for a part that is not there or a line that cannot be told from others.
+    """
+    found = netlist.find(name)
+    part, scope, replaced = found.part, found.scope, list(rewrite(found.part))
+    beside: list[str] = []
+    while scope.outer is not None and scope.instance is not None:
+        copy = re.sub(r"\W", "_", f"{scope.circuit.name}_{scope.path.lower()}_faulted")
+        header, *body, _ = _changed(scope, part, replaced)
+        body = [_HEADER.sub(rf"\g<1>{copy}", header), *body, f".ends {copy}"]
+        replaced = [with_words(scope.instance, {}, copy)]
+        home = scope.circuit.outer
+        if home is netlist.cards.top:
+            beside += body
+        elif home is scope.outer.circuit:
+            replaced = [*body, *replaced]
+        else:
+            message = "stands in a subcircuit that is written elsewhere than where it is used"
+            raise problem_at(part.line, message, part.name)
+        part, scope = scope.instance, scope.outer
+    return read_again(netlist, [*_changed(scope, part, replaced), *beside])
+
+
+def with_lines(netlist: Netlist, lines: Sequence[str]) -> Netlist:
+    """The netlist with more lines of the top level. Raises NetlistError for lines that are not understood."""
+    return read_again(netlist, [*(line.text for line in netlist.deck()), *lines])
+
+
+def read_again(netlist: Netlist, lines: Sequence[str]) -> Netlist:
+    """A netlist of other lines for the engine, which goes by the name of the one it was made of."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / netlist.path.name
+        path.write_text("\n".join([f"* {netlist.title}", *lines, ".end", ""]), encoding="utf-8")
+        return replace(read_netlist(path), path=netlist.path, files=netlist.files, notes=netlist.notes)
+
+
+def _changed(scope: Scope, part: Part, instead: Sequence[str]) -> list[str]:
+    """Lines of a circuit with one part's line replaced."""
+    lines: list[Line] = scope.circuit.lines
+    places = [place for place, line in enumerate(lines) if _same(line, part.line)]
+    if len(places) != 1:
+        raise problem_at(part.line, "cannot be told from another line of its circuit", part.name)
+    texts = [line.text for line in lines]
+    return [*texts[: places[0]], *instead, *texts[places[0] + 1 :]]
+
+
+def _same(line: Line, other: Line) -> bool:
+    """Whether two lines are one, brackets that were put around values left out of account."""
+    return (line.path, line.number, line.keyword) == (other.path, other.number, other.keyword)
