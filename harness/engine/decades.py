@@ -79,7 +79,7 @@ class Decades:
     """The runs of one corner. :meth:`run` gives its figures.
 
     ``method``: integration method, ``trap`` or, for a second opinion, ``gear``. ``scouted``: the plan's
-    period was seen in a pilot run, not just hoped for.
+    period was seen in a pilot run, not just hoped for. ``fewest``: steps a period at least.
     """
 
     def __init__(
@@ -90,8 +90,9 @@ class Decades:
         notes: Sequence[str] = (),
         method: str = "trap",
         scouted: bool = False,
+        fewest: int = FEWEST,
     ) -> None:
-        self.scouted = scouted
+        self.scouted, self.fewest = scouted, fewest
         self.method = method
         self.session, self.plan, self.measure = session, plan, measure
         self.period = plan.period
@@ -236,7 +237,7 @@ class Decades:
         soft += corner_gaps([*self.corners, *self.turns], self._column("time"), period)
         limits = Limits.of(decade, period)
         most = Limits.of(decade, 20.0 * self.sine / STEPS_A_SINE).longest
-        limits = replace(limits, longest=min(limits.longest, most, period / FEWEST))
+        limits = replace(limits, longest=min(limits.longest, most, period / self.fewest))
         if decade < 1:
             limits = replace(limits, settle=3 * limits.settle)
         guide = Guide(self._watch.gaps, soft, self.columns, period, limits, self._carriers(), self._left())

@@ -15,12 +15,14 @@ from __future__ import annotations
 
 import math
 
-from harness.engine.decades import Decades
+from harness.engine.decades import FEWEST, Decades
 from harness.engine.plan import Figures, Measure, NoCycle, Plan, Record, Settled, in_words, load, too_small
 from harness.engine.scout import cross_check, scout, uniform
 from harness.engine.session import EngineDead, EngineError, Session
 
 __all__ = ["Figures", "Measure", "NoCycle", "Plan", "Record", "Settled", "load", "settle", "too_small"]
+
+CAREFUL = 200  # steps a period at least, where larger ones lost a cycle
 
 
 def settle(session: Session, plan: Plan, measure: Measure) -> Settled:
@@ -41,7 +43,13 @@ def settle(session: Session, plan: Plan, measure: Measure) -> Settled:
         else:
             notes.append("nothing was known of the cycle; a pilot run found it")
         plan = scout(session, plan)
-        return _steered(session, plan, measure, notes, scouted=True)
+        try:
+            return _steered(session, plan, measure, notes, scouted=True)
+        except (
+            NoCycle
+        ) as error:  # yet a run in small steps has seen one: large ones may fall into a rest state
+            notes.append(f"a cycle was seen and then lost ({error}); no step longer than period/{CAREFUL}")
+            return _steered(session, plan, measure, notes, scouted=True, fewest=CAREFUL)
     except EngineDead:
         raise
     except EngineError as error:
@@ -51,9 +59,14 @@ def settle(session: Session, plan: Plan, measure: Measure) -> Settled:
 
 
 def _steered(
-    session: Session, plan: Plan, measure: Measure, notes: list[str], scouted: bool = False
+    session: Session,
+    plan: Plan,
+    measure: Measure,
+    notes: list[str],
+    scouted: bool = False,
+    fewest: int = FEWEST,
 ) -> Settled:
-    decades = Decades(session, plan, measure, notes, scouted=scouted)
+    decades = Decades(session, plan, measure, notes, scouted=scouted, fewest=fewest)
     settled = decades.run()
     if settled.unread:
         cross_check(session, plan, measure, settled, decades.start)
