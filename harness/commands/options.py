@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 MOST_DRAWS = 1_000_000
 WITHIN, SHORT, BAD_INPUT, NO_ENGINE = 0, 1, 2, 3
@@ -28,30 +28,13 @@ def out(command: argparse.ArgumentParser, words: str = "also write the tables th
 def simulating(command: argparse.ArgumentParser) -> None:
     """Adds the options of every command that simulates corners."""
     who = command.add_mutually_exclusive_group()
-    who.add_argument(
-        "--jobs", type=positive, metavar="N", help="worker processes; default 2, or the cores there are"
-    )
-    who.add_argument(
-        "--cluster", metavar="ADDRESS",
-        help="simulate on the workers of the Dask scheduler there, such as tcp://127.0.0.1:8786",
-    )  # fmt: skip
-    command.add_argument(
-        "--only", type=setting, action="append", default=[], metavar="AXIS=VALUE",
-        help="only corners with this axis value; may be given several times",
-    )  # fmt: skip
-    command.add_argument(
-        "--ledger", type=Path, metavar="FILE",
-        help="file of finished corners, which are not simulated again; default .ramp-harness/ledger.sqlite"
-        " beside the board file",
-    )  # fmt: skip
+    for name, option in SIMULATING.items():
+        (who if name in ("jobs", "cluster") else command).add_argument(f"--{name}", **option)
 
 
 def accuracy_option(command: argparse.ArgumentParser) -> None:
     """Adds ``--accuracy``."""
-    command.add_argument(
-        "--accuracy", type=accuracy, metavar="A",
-        help="duty bar to reach, as a share of the period; default 1e-4 or the board file's",
-    )  # fmt: skip
+    command.add_argument("--accuracy", **ACCURACY)
 
 
 def positive(text: str) -> int:
@@ -84,6 +67,38 @@ def setting(text: str) -> tuple[str, float | str]:
         return axis, float(value)
     except ValueError:
         return axis, value
+
+
+#: Options of everything that simulates corners, by their names; pytest gets them under its own prefix.
+SIMULATING: dict[str, dict[str, Any]] = {
+    "jobs": {
+        "type": positive,
+        "metavar": "N",
+        "help": "worker processes; default 2, or the cores there are",
+    },
+    "cluster": {
+        "metavar": "ADDRESS",
+        "help": "simulate on the workers of the Dask scheduler there, such as tcp://127.0.0.1:8786",
+    },
+    "only": {
+        "type": setting,
+        "action": "append",
+        "default": [],
+        "metavar": "AXIS=VALUE",
+        "help": "only corners with this axis value; may be given several times",
+    },
+    "ledger": {
+        "type": Path,
+        "metavar": "FILE",
+        "help": "file of finished corners, which are not simulated again; default .ramp-harness/ledger.sqlite"
+        " beside the board file",
+    },
+}
+ACCURACY: dict[str, Any] = {
+    "type": accuracy,
+    "metavar": "A",
+    "help": "duty bar to reach, as a share of the period; default 1e-4 or the board file's",
+}
 
 
 def within(command: argparse.ArgumentParser) -> None:
