@@ -20,6 +20,7 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from harness.preferred import SERIES, nearest_place, preferred_value
 from harness.quantities import stem
@@ -80,16 +81,18 @@ class Candidate:
         return float(some[corner, place]), goals[int(place)], int(corner)
 
 
-class ClosedForms:
-    """A board with its settable parts as axes, and what its goals get from any values of them.
+class OnTop:
+    """What goals get from settings of some axes, by the closed forms on top of what was simulated.
 
-    ``corners``: the axis corners; ``predict``: figures of rows of a table with a column a part; ``figures``,
-    ``bars``: what was simulated of the board as drawn, judged, a row a corner.
+    ``axes``: the columns that are set, ``drawn`` their values on the board that was simulated; ``corners``:
+    the axis corners; ``predict``: figures of rows of a table with these columns; ``figures``, ``bars``: what
+    was simulated of that board, judged, a row a corner; ``scale``: of :func:`goals.tolerances`.
     """
 
     def __init__(
         self,
-        parts: Sequence[Settable],
+        axes: Sequence[str],
+        drawn: Sequence[float],
         goals: Sequence[Goal],
         scale: Array,
         corners: pd.DataFrame,
@@ -97,9 +100,9 @@ class ClosedForms:
         figures: pd.DataFrame,
         bars: pd.DataFrame,
     ) -> None:
-        self.parts, self.goals, self.scale = tuple(parts), tuple(goals), scale
+        self.axes, self.drawn = tuple(axes), tuple(drawn)
+        self.goals, self.scale = tuple(goals), scale
         self.corners, self.predict, self.figures, self.bars = corners, predict, figures, bars
-        self.drawn = tuple(part.drawn for part in parts)
         self.plain = in_range(predict(self.table([self.drawn], range(len(corners)))))
         names = [str(name) for name in corners["corner"]]
         self.as_drawn = margins(self.goals, figures, bars, names, scale)
@@ -112,37 +115,65 @@ class ClosedForms:
         return bool(predicted.any() and (predicted | ~simulated).all())
 
     def table(self, settings: Sequence[Sequence[float]], places: Sequence[int]) -> pd.DataFrame:
-        """A row a setting of all parts and a corner, corners varying fastest."""
-        rows = self.corners.iloc[np.tile(np.asarray(places, dtype=int), len(settings))].reset_index(drop=True)
-        values = np.repeat(np.asarray(settings, dtype=float), len(places), axis=0)
-        axes = [TRIM_COLUMN + part.name for part in self.parts]
-        return pd.concat([rows, pd.DataFrame(values, columns=axes, index=rows.index)], axis=1)
+        """A row a setting of all axes and a corner, corners varying fastest."""
+        return self.rows(
+            np.repeat(np.asarray(settings, dtype=float), len(places), axis=0),
+            np.tile(np.asarray(places, dtype=int), len(settings)),
+        )
+
+    def rows(self, settings: Array, places: NDArray[np.int_]) -> pd.DataFrame:
+        """A row a setting, shape (rows, axes), each at the corner of its own place."""
+        table = self.corners.iloc[places].reset_index(drop=True)
+        return pd.concat([table, pd.DataFrame(settings, columns=list(self.axes), index=table.index)], axis=1)
 
     def margins(self, settings: Sequence[Sequence[float]], places: Sequence[int]) -> Array:
         """Margins in tolerances, shape (settings, places, goals)."""
-        some, count = np.asarray(places, dtype=int), len(settings)
-        predicted = in_range(self.predict(self.table(settings, places)))
-        rows = np.tile(some, count)
+        some = np.tile(np.asarray(places, dtype=int), len(settings))
+        found = self.margins_of(self.predict(self.table(settings, places)), some)
+        return found.reshape(len(settings), len(places), len(self.goals))
+
+    def margins_of(self, predicted: pd.DataFrame, places: NDArray[np.int_]) -> Array:
+        """Margins in tolerances of predicted rows at corners, shape (rows, goals)."""
+        predicted = in_range(predicted)
         shifted = {
-            goal.quantity: self._shifted(goal.quantity, column(predicted, goal.quantity), rows)
+            goal.quantity: self._shifted(goal.quantity, column(predicted, goal.quantity), places)
             for goal in self.goals
         }
-        found = margins(
+        return margins(
             self.goals,
             pd.DataFrame(shifted, index=predicted.index),
-            self.bars.iloc[rows].reset_index(drop=True),
-            [str(name) for name in self.corners["corner"].to_numpy()[rows]],
-            self.scale[rows],
+            self.bars.iloc[places].reset_index(drop=True),
+            [str(name) for name in self.corners["corner"].to_numpy()[places]],
+            self.scale[places],
         )
-        return found.reshape(count, len(some), len(self.goals))
 
-    def _shifted(self, quantity: str, figures: Array, rows: Array) -> Array:
+    def _shifted(self, quantity: str, figures: Array, rows: NDArray[np.int_]) -> Array:
         plain, simulated = column(self.plain, quantity)[rows], column(self.figures, quantity)[rows]
         with np.errstate(all="ignore"):
             if stem(quantity).unit in ("V", "", "dB"):
                 return figures + np.where(np.isfinite(simulated - plain), simulated - plain, 0.0)
             ratio = simulated / plain
             return figures * np.where(np.isfinite(ratio) & (ratio > 0.0), ratio, 1.0)
+
+
+class ClosedForms(OnTop):
+    """A board with its settable parts as axes, and what its goals get from any values of them; the rest as
+    in :class:`OnTop`."""
+
+    def __init__(
+        self,
+        parts: Sequence[Settable],
+        goals: Sequence[Goal],
+        scale: Array,
+        corners: pd.DataFrame,
+        predict: Callable[[pd.DataFrame], pd.DataFrame],
+        figures: pd.DataFrame,
+        bars: pd.DataFrame,
+    ) -> None:
+        self.parts = tuple(parts)
+        axes = [TRIM_COLUMN + part.name for part in parts]
+        drawn = [part.drawn for part in parts]
+        super().__init__(axes, drawn, goals, scale, corners, predict, figures, bars)
 
     def setting(self, choice: Choice, values: Sequence[float]) -> tuple[float, ...]:
         """The values of all parts with those of a choice put in."""

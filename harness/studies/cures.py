@@ -42,8 +42,8 @@ def cures_of(
             return best_figures(changed.board, changed.netlist, rows, known)
 
     goals = limits_of(board)
-    simulated, bars = (_figures(judged, board, kind) for kind in ("simulated", "bar"))
-    scale = tolerances(board, goals, _every(judged))
+    simulated, bars = (judged_figures(judged, board, kind) for kind in ("simulated", "bar"))
+    scale = tolerances(board, goals, figures_known(judged))
     closed = ClosedForms(parts, goals, scale, corners, predict, simulated, bars)
     rows = []
     for place, goal in enumerate(goals):
@@ -70,14 +70,14 @@ def _cure(closed: ClosedForms, goal: int) -> tuple[str, str, str, str, float, st
     return part.name, drawn, chosen, part.series, margin, words
 
 
-def _every(judged: pd.DataFrame) -> pd.DataFrame:
+def figures_known(judged: pd.DataFrame) -> pd.DataFrame:
     """Simulated figures, refined ones where there are none: what tolerances are shares of."""
     names = [name.removesuffix(".simulated") for name in judged.columns if name.endswith(".simulated")]
     columns = {name: judged[f"{name}.simulated"].fillna(judged[f"{name}.refined"]) for name in names}
     return pd.DataFrame(columns, index=judged.index)
 
 
-def _figures(judged: pd.DataFrame, board: Board, kind: str) -> pd.DataFrame:
+def judged_figures(judged: pd.DataFrame, board: Board, kind: str) -> pd.DataFrame:
     """A column a limited quantity, NaN where a figure would be no pass."""
     beyond = judged["state"].isin(NO_PASS)
     return pd.DataFrame(
