@@ -39,7 +39,7 @@ def corner_table(board: Board, only: Sequence[tuple[str, float | str]] = ()) -> 
         axis = board.axes[name]
         present = list(dict.fromkeys(table[name]))
         try:
-            number = _value_of(axis, value)
+            number = value_of(axis, value)
         except ValueError:
             valid = ", ".join(axis.text(known) for known in present)
             message = f'"{value}" is no value of {name} (valid: {valid})'
@@ -64,7 +64,8 @@ def corner_table(board: Board, only: Sequence[tuple[str, float | str]] = ()) -> 
     return table.reset_index(drop=True)
 
 
-def _value_of(axis: Axis, value: float | str) -> float:
+def value_of(axis: Axis, value: float | str) -> float:
+    """A value of an axis as typed: a number, one with a unit, or a name. Raises ValueError with a sentence."""
     if not isinstance(value, str):
         return float(value)
     named = axis.named(value.strip())

@@ -18,7 +18,10 @@ from harness.results import RunResult
 LIMIT_WORDS = ("outside", "no figure", "too close to call", "within", "no limit")
 """Verdicts on limits, the worst first."""
 
-AGREEMENT_WORDS = ("disagrees", "too coarse", "explained", "agrees", "no hand figure", "no figure")
+NO_HAND_FIGURE = "no hand figure"
+"""Verdict where only the hand figure lacks."""
+
+AGREEMENT_WORDS = ("disagrees", "too coarse", "explained", "agrees", NO_HAND_FIGURE, "no figure")
 """Verdicts on hand against simulated, those to look at first."""
 
 JUDGED = AGREEMENT_WORDS[:4]
@@ -83,7 +86,18 @@ def agreements(corners: pd.DataFrame, quantity: str) -> pd.Series:
     """Verdicts on hand against simulated; where only the hand figure lacks, the words say so."""
     words = column(corners, quantity, "agreement", "no figure").astype(str)
     hand, simulated = (numbers(corners, quantity, witness) for witness in ("hand", "simulated"))
-    return words.mask((words == "no figure") & hand.isna() & simulated.notna(), "no hand figure")
+    return words.mask((words == "no figure") & hand.isna() & simulated.notna(), NO_HAND_FIGURE)
+
+
+CONCESSION_WORDS = {"within": "conceded", "beyond": "beyond its concession"}
+"""What stands beside a verdict that a concession speaks of."""
+
+
+def agreement_words(corners: pd.DataFrame, quantity: str) -> pd.Series:
+    """The same for a cell of a table: ``disagrees, conceded``."""
+    conceded = column(corners, quantity, "concession", "").map(CONCESSION_WORDS)
+    words = agreements(corners, quantity)
+    return words.where(conceded.isna(), words + ", " + conceded.fillna("").astype(str))
 
 
 def judged_off(corners: pd.DataFrame, quantity: str, witness: str) -> pd.Series:
