@@ -79,7 +79,9 @@ def test_imports_are_declared(tracked: list[Path]) -> None:
     import tomllib
 
     project = tomllib.loads(text_of(ROOT / "pyproject.toml"))["project"]
-    asked = project["dependencies"] + project["optional-dependencies"]["cluster"]
+    asked = list(project["dependencies"])
+    for extra in ("cluster", "pytest"):
+        asked += project["optional-dependencies"][extra]
     declared = {re.match(r"[A-Za-z0-9-]+", entry).group().lower() for entry in asked}  # type: ignore[union-attr]
     imported: set[str] = set()
     for file in tracked:
