@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 
 from harness.board import Board
 from harness.findings import Finding
+
+if TYPE_CHECKING:
+    from harness.revision.kept import Kept
 
 Waveforms = Mapping[str, NDArray[np.float64]]
 
@@ -36,6 +39,7 @@ class RunResult:
     values used in the refined form: rows (name, value text, origin). ``lint``: warnings about the netlist.
     ``ratings``: one row an absolute maximum rating at its worst corner, columns of `ratings.COLUMNS`.
     ``cures``: one row a limit that is outside somewhere, columns of `studies.cures.COLUMNS`.
+    ``drawing``: drawing and board file as they were, so that a later revision can be compared.
     ``notes``: what was skipped or overridden on the way to the engine. ``run``: the content of run.json:
     corners, simulated, reused, not_simulated, engine_seconds, callback_seconds, wall_seconds, workers,
     versions, hashes, settings, assumed.
@@ -57,6 +61,7 @@ class RunResult:
     folder: Path | None = None
     ratings: pd.DataFrame = field(default_factory=pd.DataFrame)
     cures: pd.DataFrame = field(default_factory=pd.DataFrame)
+    drawing: Kept | None = None
 
     def waveform(self, corner: str) -> Waveforms:
         """Waveforms of one corner: "time" (s), "ramp", "threshold" and "output" (V), each of shape (n,).

@@ -31,6 +31,7 @@ from harness.predict.refined import Prediction, effects_of, predict, without_eff
 from harness.ratings import judged as judged_ratings
 from harness.ratings import rated_parts
 from harness.results import RunResult
+from harness.revision.kept import kept_of
 from harness.run_record import run_record
 from harness.simulate import CornerResult, Task, simulate
 from harness.smoothness import distrusted, stepped_sweeps
@@ -315,6 +316,7 @@ def _judged(
         notes=tuple(netlist.notes),
         ratings=ratings,
         cures=_cures(prepared, table),
+        drawing=kept_of(board, netlist, prepared.hand_on_drawn, table),
     )
 
 

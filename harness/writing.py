@@ -45,6 +45,8 @@ def write_run(result: RunResult, folder: Path, waveforms: bool = False) -> list[
         "ratings.csv": table_writer(result.ratings),
         "cures.csv": table_writer(result.cures),
     }
+    if result.drawing is not None:
+        writers["drawing.json"] = json_writer(result.drawing.plain())
     if is_unchanged(page, folder / "run.json", source):
         drawn["sha256"] = hashlib.sha256(page.read_bytes()).hexdigest()
     else:

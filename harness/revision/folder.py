@@ -1,0 +1,115 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A side from what a run wrote or gave back."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from harness.findings import Finding, InputError
+from harness.intent.objects import Axis
+from harness.results import RunResult
+from harness.revision import kept
+from harness.revision.side import Side
+
+_NEEDED = ("corners.csv", "check.csv", "run.json")
+_EVERY_TABLE = {"corner", "state"}
+
+
+def side_of_folder(folder: Path, label: str = "") -> Side:
+    """The run that a folder holds. Raises InputError where a file lacks or cannot be read."""
+    missing = [name for name in _NEEDED if not (folder / name).is_file()]
+    if missing:
+        message = f"is no folder of a run: it lacks {', '.join(missing)}; `ramp-harness run BOARD --out {folder}` writes them"
+        raise InputError([Finding(folder, message)])
+    run = _json(folder / "run.json")
+    corners = _table(folder / "corners.csv")
+    if lacking := _EVERY_TABLE - set(corners.columns):
+        raise InputError(
+            [
+                Finding(
+                    folder / "corners.csv",
+                    f"lacks the column {' and '.join(sorted(lacking))}; run the board again",
+                )
+            ]
+        )
+    held = _kept(folder / kept.NAME, len(corners))
+    axes = dict(held.axes) if held is not None else _plain_axes(corners)
+    if absent := [name for name in axes if name not in corners.columns]:
+        raise InputError(
+            [
+                Finding(
+                    folder / "corners.csv",
+                    f"lacks the axis {', '.join(absent)} of {kept.NAME}; run the board again",
+                )
+            ]
+        )
+    return Side(
+        label=label or str(folder),
+        board=str(run.get("board", folder.name)),
+        revision=str(run.get("revision", "not stated")),
+        corners=corners,
+        axes=axes,
+        kept=held,
+        check=_table(folder / "check.csv"),
+        run=run,
+    )
+
+
+def side_of_run(result: RunResult, label: str) -> Side:
+    """The side of a run that was just made."""
+    board = result.board
+    assert result.drawing is not None
+    return Side(
+        label, board.name, board.revision, result.corners, board.axes, result.drawing, result.check, result.run,
+        board.path,
+    )  # fmt: skip
+
+
+def _table(path: Path) -> pd.DataFrame:
+    """A table of a run; words stay words, whatever they look like."""
+    try:
+        return pd.read_csv(path, float_precision="round_trip", dtype={"corner": str, "part": str})
+    except (ValueError, OSError) as error:
+        raise InputError(
+            [Finding(path, f"cannot be read as a table ({error}); run the board again")]
+        ) from error
+
+
+def _json(path: Path) -> Mapping[str, Any]:
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except (ValueError, OSError) as error:
+        raise InputError([Finding(path, f"cannot be read ({error}); run the board again")]) from error
+    if not isinstance(content, dict):
+        raise InputError([Finding(path, "holds no run; run the board again")])
+    return content
+
+
+def _kept(path: Path, rows: int) -> kept.Kept | None:
+    """Drawing and board file; None for a folder of an earlier version, which has no such file."""
+    if not path.is_file():
+        return None
+    try:
+        found = kept.kept_from(_json(path))
+        if any(len(column) != rows for column in found.on_drawn.values()):
+            raise ValueError("it is of another run than corners.csv")
+        return found
+    except (KeyError, TypeError, ValueError) as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputError([Finding(path, f"cannot be used ({error}); run the board again")]) from error
+
+
+def _plain_axes(corners: pd.DataFrame) -> dict[str, Axis]:
+    """The axes of a corner table of which nothing else is known: its columns before the state."""
+    names = list(corners.columns)[1 : list(corners.columns).index("state")]
+    found = {}
+    for name in names:
+        values = tuple(float(value) for value in dict.fromkeys(corners[name]))
+        found[name] = Axis(name, values, "", None, values[(len(values) - 1) // 2])
+    return found
