@@ -59,7 +59,7 @@ def pytest_configure_node(node: Any) -> None:
     """Tells an xdist worker the folder in which a board that is run is told to the other workers."""
     config: pytest.Config = node.config
     if _folder not in config.stash:
-        config.stash[_folder] = Path(tempfile.mkdtemp(prefix="ramp-harness-"))
+        config.stash[_folder] = Path(tempfile.mkdtemp(prefix="ramp-harness-pytest-"))
     node.workerinput[_SHARED] = str(config.stash[_folder])
 
 
