@@ -36,7 +36,8 @@ class Fault:
     ``name``: unique on the board, such as ``Rpull open``. ``kind``: a word, :data:`OPEN` and so on.
     ``text``: a sentence for people. ``parts``: those that are at fault, as the designer spells them.
     ``change`` turns the board's netlist into the faulted one (:mod:`harness.faults.surgery`).
-    ``unsimulated``: why there is nothing to simulate, where that is known beforehand.
+    ``unsimulated``: why there is nothing to simulate, where that is known beforehand. ``steers``: it is meant
+    to change the sound, as what is plugged into a jack is: only a lost pulse or a limit left is wrong.
     """
 
     name: str
@@ -45,6 +46,7 @@ class Fault:
     parts: tuple[str, ...]
     change: Change
     unsimulated: str = ""
+    steers: bool = False
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ The board without a fault is simulated first, at the same corners: what a fault 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,10 +16,10 @@ import pandas as pd
 
 from harness.corners import corner_table, nominal_row
 from harness.faults.fault import Fault
+from harness.faults.stress import watches
 from harness.findings import InputError
 from harness.finished import Finished
 from harness.ledger import Ledger
-from harness.measure.stress import GROUND, Watch
 from harness.netlist import Netlist
 from harness.planning import probes_of, tasks_of
 from harness.predict.refined import best_figures
@@ -33,8 +33,6 @@ if TYPE_CHECKING:
 
 ACCURACY = 1e-3  # share of the period: what a fault does is not told in the fourth digit
 SECONDS = 20.0  # wall time of one faulted board at one corner
-OUTPUT, SINK = "fault output", "fault sink"
-SUPPLY, POWER = "fault supply ", "fault power "
 HINTS = ("frequency", "ramp_low", "ramp_high", "low_level", "high_level")
 
 
@@ -101,7 +99,7 @@ class FaultStudy:
             if netlist is not None:
                 places += [(fault, corner, netlist) for corner in range(len(self.corners))]
                 tasks += self._tasks(netlist, self._hints)
-        results = self._each(places, tasks)
+        results = self.each([(fault, corner) for fault, corner, _ in places], tasks)
         found = {
             (fault.name, corner): Faulted(fault, corner, netlist, result)
             for (fault, corner, netlist), result in zip(places, results, strict=True)
@@ -121,42 +119,40 @@ class FaultStudy:
     def _tasks(self, netlist: Netlist, hints: pd.DataFrame) -> list[Task]:
         """A task a corner: looked at as the board without a fault is, and at what parts have to bear."""
         probes = probes_of(self.board, self.netlist)
-        watches = tuple(self.watches(netlist))
-        currents = tuple(dict.fromkeys(name for watch in watches for name, _ in watch.through))
         tasks = []
         for task in tasks_of(self.board, netlist, self.corners, hints):
-            own = Watch(SINK, through=task.sink_currents)
-            saved = tuple(dict.fromkeys([*task.plan.saved, *(c for c in currents if c.startswith("@"))]))
+            more = tuple(watches(self.board, netlist, task.sink_currents))
+            currents = [name for watch in more for name, _ in watch.through if name.startswith("@")]
+            saved = tuple(dict.fromkeys([*task.plan.saved, *currents]))
             tasks.append(
                 replace(
                     task,
                     probes=probes,
                     test_load=None,
                     plan=replace(task.plan, saved=saved),
-                    watches=(*task.watches, *watches, own),
+                    watches=(*task.watches, *more),
                 )
             )
         return tasks
 
-    def watches(self, netlist: Netlist) -> Iterator[Watch]:
-        """What is watched beside ratings: the output, the supplies' currents, the power in each resistor."""
-        yield Watch(OUTPUT, across=(self.board.roles.output.lower(), GROUND))
-        for rail, source in self.board.roles.supplies.items():
-            yield Watch(SUPPLY + rail, through=((f"{source.lower()}#branch", -1.0),))
-        for name, found in netlist.flat.items():
-            if found.part.letter == "r" and name in self.netlist.flat:
-                current = f"@{netlist.engine_name(name)}[i]"
-                yield Watch(POWER + name, across=found.nodes[:2], through=((current, 1.0),))
+    def tasks(self) -> list[Task]:
+        """The board without a fault, a task a corner, with hints of where its edges are."""
+        return self._tasks(self.netlist, self._hints)
 
-    def _each(
-        self, places: Sequence[tuple[Fault, int, Netlist]], tasks: Sequence[Task]
+    def each(
+        self,
+        places: Sequence[tuple[Fault, int]],
+        tasks: Sequence[Task],
+        function: Callable[[Task], CornerResult] = simulate,
     ) -> list[CornerResult]:
-        rows = self.corners.iloc[[corner for _, corner, _ in places]].reset_index(drop=True)
+        """Runs tasks, each of a fault at a corner, that no earlier run has finished; in their order.
+        ``function`` does one of them in a worker."""
+        rows = self.corners.iloc[[corner for _, corner in places]].reset_index(drop=True)
         finished = Finished(self.ledger, self.board, rows, tasks, self.engine)
         results = finished.known()
         order = [place for place in range(len(tasks)) if place not in results]
         stream = self.workers.run_all(
-            [tasks[place] for place in order], simulate, self.board.simulation.seconds, self.engine
+            [tasks[place] for place in order], function, self.board.simulation.seconds, self.engine
         )
         for index, outcome in stream:
             place = order[index]

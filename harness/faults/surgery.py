@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -30,13 +30,14 @@ _HEADER = re.compile(r"(\.subckt\s+)\S+", re.IGNORECASE)
 Rewrite = Callable[[Part], Sequence[str]]
 
 
-def lifted(netlist: Netlist, name: str, pin: int) -> Netlist:
-    """The netlist with one pin of a part (from 0) connected to nothing but a leak."""
+def lifted(netlist: Netlist, name: str, pins: Sequence[int]) -> Netlist:
+    """The netlist with one leg of a part connected to nothing but a leak. ``pins``: places of its nodes on
+    the part's line, from 0, all of them at one node."""
 
     def rewrite(part: Part) -> list[str]:
-        fresh = f"{part.name.lower()}_pin{pin + 1}_open"
-        leak = f"{LEAK} {fresh} {part.nodes[pin]} {OPEN_RESISTANCE!r}"
-        return [with_words(part, {pin: fresh}), leak]
+        fresh = f"{part.name.lower()}_pin{pins[0] + 1}_open"
+        leak = f"{LEAK} {fresh} {part.nodes[pins[0]]} {OPEN_RESISTANCE!r}"
+        return [with_words(part, dict.fromkeys(pins, fresh)), leak]
 
     return with_part(netlist, name, rewrite)
 
@@ -51,16 +52,16 @@ def bridged(netlist: Netlist, name: str, first: int, second: int) -> Netlist:
     return with_part(netlist, name, rewrite)
 
 
-def swapped(netlist: Netlist, name: str, first: int, second: int) -> Netlist:
-    """The netlist with two pins of a part (from 0) exchanged."""
+def swapped(netlist: Netlist, name: str, places: Mapping[int, int]) -> Netlist:
+    """The netlist with nodes of a part exchanged: ``places`` tells for a pin whose node it gets, from 0."""
 
     def rewrite(part: Part) -> list[str]:
-        return [with_words(part, {first: part.nodes[second], second: part.nodes[first]})]
+        return [with_words(part, {pin: part.nodes[other] for pin, other in places.items()})]
 
     return with_part(netlist, name, rewrite)
 
 
-def with_words(part: Part, nodes: dict[int, str], model: str | None = None) -> str:
+def with_words(part: Part, nodes: Mapping[int, str], model: str | None = None) -> str:
     """A part's line with other nodes at some pins (from 0), and an instance with another subcircuit.
 
     Raises NetlistError where the words of the line are not where they are looked for.

@@ -1,0 +1,137 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What parts of a faulted board have to bear: ratings passed, outputs joined to a supply, resistors that get
+hot."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from harness.faults.fault import Stress
+from harness.measure.stress import GROUND, Watch
+from harness.pins import part_of
+from harness.ratings import BREACHED, Rated, rated_parts
+from harness.sheets import models, read_sheet
+
+if TYPE_CHECKING:
+    from harness.board import Board
+    from harness.netlist import Netlist
+    from harness.sheets import Sheet
+
+Extremes = Mapping[str, Sequence[float]]
+
+OUTPUT, PULLUP, SINK = "fault output", "fault pullup", "fault sink"
+SUPPLY, POWER = "fault supply ", "fault power "
+WORSE = 1.01  # a rating that the board passes anyway counts only where the fault adds a hundredth
+#: the row of a sheet that is there where a document warns of an output that is joined to a supply, the row
+#: that says how much the output is sure to take in, and at which level
+SHORT, PROMISED, LEVEL = "short_to_supply", "sink_current", "level"
+SHORT_WORDS = "sink current, output joined to what feeds it"
+WARMER = 1e-3  # W: resistors whose dissipation rises by less are not named
+
+
+def watches(board: Board, netlist: Netlist, sinks: tuple[tuple[str, float], ...]) -> Iterator[Watch]:
+    """What is watched beside ratings: the output, what feeds it, the supplies' currents, the power in each
+    resistor."""
+    yield Watch(OUTPUT, across=(board.roles.output.lower(), GROUND))
+    yield Watch(SINK, through=sinks)
+    if through := pullup_currents(board, netlist):
+        yield Watch(PULLUP, through=through)
+    for rail, source in board.roles.supplies.items():
+        yield Watch(SUPPLY + rail, through=((f"{source.lower()}#branch", -1.0),))
+    for name, found in netlist.flat.items():
+        if found.part.letter == "r":
+            current = f"@{netlist.engine_name(name)}[i]"
+            yield Watch(POWER + name, across=(found.nodes[0], found.nodes[1]), through=((current, 1.0),))
+
+
+def pullup_currents(board: Board, netlist: Netlist) -> tuple[tuple[str, float], ...]:
+    """The saved currents from the pull-up's supply to the output: of the pull-up, and of what bridges it."""
+    pullup = part_of(netlist, board.roles.pullup)
+    if pullup is None:
+        return ()
+    ends = tuple(node.lower() for node in pullup.nodes[:2])
+    upper, lower = ends if ends[1] == board.roles.output.lower() else ends[::-1]
+    signs = {(upper, lower): 1.0, (lower, upper): -1.0}
+    return tuple(
+        (f"@{netlist.engine_name(name)}[i]", signs[found.nodes[0], found.nodes[1]])
+        for name, found in netlist.flat.items()
+        if found.part.letter == "r" and found.nodes[:2] in signs
+    )
+
+
+def passed(board: Board, netlist: Netlist, good: Extremes, faulted: Extremes) -> list[Stress]:
+    """Ratings that a faulted board passes and the one without a fault does not, or not so far; the farthest
+    first. ``netlist`` is the faulted one; extremes by the name of the watch."""
+    found: list[tuple[float, Stress]] = []
+    rated = rated_parts(board, netlist)
+    for one in rated:
+        value, word = one.verdict(faulted.get(one.watch.name))
+        if word != BREACHED:
+            continue
+        share, bound = beyond(one, value)
+        before = beyond(one, one.verdict(good.get(one.watch.name))[0])[0]
+        if not share <= WORSE * max(before, 1 / WORSE):
+            found.append((share, Stress(one.part, one.words, value, bound, one.unit)))
+    breached = {stress.part for _, stress in found}
+    found += [
+        (share, stress) for share, stress in _joined_outputs(board, netlist, rated, faulted)
+        if stress.part not in breached
+    ]  # fmt: skip
+    return [stress for _, stress in sorted(found, key=lambda each: -each[0])]
+
+
+def beyond(one: Rated, value: float) -> tuple[float, float]:
+    """A figure as a multiple of the bound that it passes, and that bound; 0 for no figure."""
+    bound = one.least if math.isnan(one.most) or value < one.least else one.most
+    if math.isnan(value):
+        return 0.0, bound
+    return (value / bound if bound else math.inf), bound
+
+
+def _joined_outputs(
+    board: Board, netlist: Netlist, rated: Sequence[Rated], faulted: Extremes
+) -> Iterator[tuple[float, Stress]]:
+    """Comparator outputs that take in more than their sheet is sure of and do not come down with it.
+
+    ST, LM193/293/393, Doc ID 2164 rev 14, table 1, note 1: a short circuit from the output to the positive
+    supply can destroy the part. No absolute maximum in numbers goes with it; beyond the current that is sure
+    to be taken in at 1.5 V the output is no longer a switch.
+    """
+    for one in rated:
+        name, _, rating = one.watch.name.rpartition(" ")
+        sheet = _sheet(board, netlist, name) if rating == "output_current" else None
+        if sheet is None or SHORT not in sheet.figures:
+            continue
+        current, level = faulted.get(one.watch.name), faulted.get(f"{name} output")
+        promised = sheet.figures[PROMISED]
+        if current is None or level is None:
+            continue
+        most = max(abs(bound) for bound in current)
+        if level[0] > float(promised.at[LEVEL][0]) and most > promised.least:
+            yield most / promised.least, Stress(one.part, SHORT_WORDS, most, promised.least, one.unit)
+
+
+def _sheet(board: Board, netlist: Netlist, name: str) -> Sheet | None:
+    """The sheet of a part's model; of the board's own comparator by its class."""
+    model = netlist.placed[name].part.model
+    if model in models():
+        return read_sheet(model)
+    if name != (board.roles.comparator or "").lower():
+        return None
+    sheets = (read_sheet(model) for model in models())
+    return next((sheet for sheet in sheets if sheet.class_ == board.roles.comparator_class), None)
+
+
+def hottest(good: Extremes, faulted: Extremes) -> tuple[str, float]:
+    """The resistor whose mean dissipation (W) rises the most over the board without a fault."""
+    rises = {
+        name: powers[0] - good[name][0]
+        for name, powers in faulted.items()
+        if name.startswith(POWER) and name in good
+    }
+    name = max(rises, key=lambda each: rises[each], default="")
+    if not name or rises[name] < WARMER:
+        return "", math.nan
+    return name.removeprefix(POWER), faulted[name][0]
