@@ -9,6 +9,7 @@ A board file is TOML, ``NAME.board.toml`` beside its netlist. Its tables:
 * ``[axes.NAME]`` values, unit, sets, nominal; ``[corners]`` grids, the axes of each full grid;
 * ``[hand]`` quantity or helper = "formula"; ``[expected]`` quantity = { value, at = { axis = value } };
 * ``[tolerance]`` name = 0.01, "50 mV", "2 % of swing" or "5 cents"; ``[limits]`` name = { least, most };
+* ``[concession]`` quantity or part = { most, reason, at };
 * ``[ratings]`` part = "0.25 W"; ``[simulation]`` accuracy, period, seconds, report_corners.
 
 Numbers are SI (``1M`` is one mega) or have the marks of IEC 60062 (``4K7``).
@@ -22,11 +23,13 @@ from pathlib import Path
 
 from harness.findings import BoardError, Finding, NetlistError, nearest
 from harness.intent.axes import name_corners, read_axes, read_grids
+from harness.intent.concessions import read_concessions
 from harness.intent.cores import Core
 from harness.intent.formulas import check_formulas, check_names, read_hand
 from harness.intent.objects import (
     Axis,
     Board,
+    Concession,
     Expected,
     Intended,
     Limit,
@@ -45,7 +48,7 @@ from harness.netlist.dialects.files import MODES, NATIVE, Dialects
 from harness.units import Quantity
 
 __all__ = [
-    "Axis", "Board", "BoardError", "Core", "Expected", "Finding", "Intended", "Limit", "Quantity", "Roles",
+    "Axis", "Board", "BoardError", "Concession", "Core", "Expected", "Finding", "Intended", "Limit", "Quantity", "Roles",
     "Simulation", "Tolerance", "load_board",
 ]  # fmt: skip
 
@@ -83,6 +86,7 @@ def load_board(path: Path | str) -> Board:
     spread, tracking = read_spread(root), read_tracking(root, intended)
     trims = read_trims(root, axes)
     ratings = read_ratings(root)
+    concessions = read_concessions(root, axes, corners, intended)
     root.finish()
     if source.findings or head is None:
         _try_netlist(source, head, roles, core, axes)
@@ -114,6 +118,7 @@ def load_board(path: Path | str) -> Board:
         tracking=tracking,
         trims=trims,
         ratings=ratings,
+        concessions=concessions,
         sha256=source.sha256,
         lines=source.lines,
     )

@@ -12,10 +12,13 @@ import numpy as np
 import pandas as pd
 
 from harness.characterise import NOT_YET, characterise
+from harness.conceded import outcomes, parts_off
 from harness.intent.objects import UNCONFIRMED
 from harness.predict.refined import Prediction, without_effects
 from harness.quantities import stem
+from harness.report.concessions import part_words, subject_and_bound
 from harness.report.rounding import count
+from harness.report.tables import CONCESSION_WORDS
 from harness.run import Prepared, prepare
 from harness.units import engineering
 from harness.verdict import quantities_of
@@ -55,8 +58,8 @@ class Checked:
 
     @property
     def falls_short(self) -> bool:
-        """True where a part differs between intended and drawn, or is not drawn."""
-        return bool(self.prepared.check["verdict"].isin(("differs", "not drawn")).any())
+        """True where a part differs between intended and drawn, or is not drawn, and that is not conceded."""
+        return not parts_off(self.prepared.check).empty
 
 
 def check(path: Path) -> Checked:
@@ -86,6 +89,7 @@ def check_lines(checked: Checked) -> list[str]:
         "",
     ]
     lines += _drawing_lines(prepared)
+    lines += _concession_lines(prepared)
     lines += ["", *_prediction_lines(checked)]
     if checked.prediction.reused:
         lines += [
@@ -142,16 +146,32 @@ def _drawing_lines(prepared: Prepared) -> list[str]:
             f"But {UNCONFIRMED}. Compare each with your notes, then delete `confirmed = false` in [board]."
         )
     for _, row in table[table["verdict"] != "same"].iterrows():
+        conceded = CONCESSION_WORDS.get(row["concession"])
+        more = f", {conceded}" if conceded else ""
         match row["verdict"]:
             case "differs":
-                lines.append(f"  {row['part']}: {row['intended']} intended, {row['drawn']} drawn")
+                lines.append(f"  {row['part']}: {row['intended']} intended, {row['drawn']} drawn{more}")
             case "not drawn":
-                lines.append(f"  {row['part']}: {row['intended']} intended, not drawn")
+                lines.append(f"  {row['part']}: {row['intended']} intended, not drawn{more}")
             case _:
                 lines.append(
                     f"  {row['part']}: {row['drawn']} drawn, no value intended: a slip there goes unnoticed"
                 )
     return lines
+
+
+def _concession_lines(prepared: Prepared) -> list[str]:
+    """What the board file concedes; what is said of figures waits for a run."""
+    board = prepared.board
+    none = pd.DataFrame(columns=["quantity"])
+    lines = []
+    for one in outcomes(board, prepared.corners, prepared.check, none):
+        subject, bound = subject_and_bound(board, one.concession)
+        found = "a run shows whether it keeps to it"
+        if one.concession.kind == "part":
+            found = part_words(prepared.check, one)
+        lines.append(f"  {subject}, {bound}: {found}. Reason: {one.concession.reason}")
+    return ["", "Conceded in the board file:", *lines] if lines else []
 
 
 def _prediction_lines(checked: Checked) -> list[str]:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from harness.board import Board
 from harness.characterise import PIN_ORDER, RAMP_INPUT
+from harness.conceded import part_word
 from harness.connections import misplaced, without_pullup
 from harness.findings import Finding
 from harness.netlist import Netlist
@@ -20,7 +21,7 @@ from harness.units import engineering, spice_caution
 if TYPE_CHECKING:
     from harness.predict.refined import Prediction
 
-COLUMNS = ["part", "intended", "drawn", "verdict"]
+COLUMNS = ["part", "intended", "drawn", "verdict", "concession"]
 SAME = 1e-9  # relative difference below which two values are the same
 _UNITS = {"r": "Ohm", "c": "F", "l": "H", "v": "V", "i": "A"}
 
@@ -39,7 +40,7 @@ def drawn_values(board: Board, netlist: Netlist) -> dict[str, float]:
 def compare_drawing(board: Board, netlist: Netlist) -> pd.DataFrame:
     """One row a part: ``same``, ``differs``, ``not drawn``, or ``not intended`` (a slip there cannot be
     noticed). A part that is not connected as its role says has a row of its own: ``differs``, nodes for
-    values.
+    values. What a concession says of a part that is not drawn as intended stands beside it.
 
     Parts that an axis sets, sources of 0 and parts whose value is not a plain number are listed only where
     intended.
@@ -50,13 +51,15 @@ def compare_drawing(board: Board, netlist: Netlist) -> pd.DataFrame:
         unit = intended.unit or _UNITS.get(name[0].lower(), "")
         wanted = engineering(intended.value, unit)
         if not math.isfinite(drawn):
-            rows.append((name, wanted, "", "not drawn"))
+            rows.append((name, wanted, "", "not drawn", part_word(board, name, intended, drawn)))
             continue
         same = abs(drawn - intended.value) <= SAME * max(abs(drawn), abs(intended.value))
-        rows.append(
-            (name, wanted, engineering(drawn, unit, 6 if not same else 4), "same" if same else "differs")
-        )
-    rows += [(wrong.part, wrong.intended, wrong.drawn, "differs") for wrong in misplaced(board, netlist)]
+        if same:
+            rows.append((name, wanted, engineering(drawn, unit), "same", ""))
+        else:
+            conceded = part_word(board, name, intended, drawn)
+            rows.append((name, wanted, engineering(drawn, unit, 6), "differs", conceded))
+    rows += [(wrong.part, wrong.intended, wrong.drawn, "differs", "") for wrong in misplaced(board, netlist)]
     known = {name.lower() for name in board.intended}
     driven = {axis.sets.lower() for axis in board.axes.values() if axis.sets}
     for key, part in netlist.parts.items():
@@ -64,7 +67,7 @@ def compare_drawing(board: Board, netlist: Netlist) -> pd.DataFrame:
             continue
         drawn = _drawn(netlist, key)
         if math.isfinite(drawn) and drawn != 0:
-            rows.append((part.name, "", engineering(drawn, _UNITS[part.letter]), "not intended"))
+            rows.append((part.name, "", engineering(drawn, _UNITS[part.letter]), "not intended", ""))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 

@@ -28,11 +28,13 @@ class RunResult:
     ``corners``: one row a corner: ``corner``, one column an axis, ``state``, ``reason`` (text where a
     corner has no figures), ``ratings`` (a word of `ratings.WORDS`, then what is breached), then for each
     quantity q the columns q.hand, q.solved, q.refined, q.simulated, q.bar, q.difference, q.agreement,
-    q.limit, q.margin, q.tolerance (absolute, in the unit of q; for frequency in Hz).
+    q.limit, q.margin, q.tolerance (absolute, in the unit of q; for frequency in Hz), and q.concession
+    ("within", "beyond" or nothing) where the board file concedes a deviation of q.
     ``harmonics``: corner, harmonic (1..16), amplitude (V, peak), phase (rad).
     ``effects``: corner, quantity, effect, amount, origin; rows of one quantity add up to q.difference.
-    ``check``: part, intended, drawn, verdict ("same", "differs", "not drawn", "not intended"), with unit
-    text. ``expected``: quantity, corner, expected, simulated, bar, agreement, for literal figures.
+    ``check``: part, intended, drawn, verdict ("same", "differs", "not drawn", "not intended"), concession,
+    with unit text. ``expected``: quantity, corner, expected, simulated, bar, agreement, concession, for
+    literal figures.
     ``waveforms``: corner -> {"time", "ramp", "threshold", "output"} of one settled cycle and a little more,
     telling corners only. ``telling``: corner -> why it is shown. ``formulas``: quantity -> (formula text,
     the same with the numbers of the nominal corner put in). ``parts_text``: origin notes of real-part

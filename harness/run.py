@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from harness.board import Board, load_board
+from harness.conceded import outcomes
 from harness.corners import corner_table, nominal_row
 from harness.drawing import cautions, compare_drawing, contradictions, drawn_values
 from harness.engine.errors import EngineFailed
@@ -281,6 +282,8 @@ def _judged(
         {"solved": prediction.solved, "ideal": prediction.ideal, "refined": prediction.refined},
         prediction.effects, trusted, figures, widths,
     )  # fmt: skip
+    expected = expected_figures(board, table, prepared.asked)
+    conceded = outcomes(board, table, prepared.check, expected)
     telling = _telling(board, table)
     kept = list(table["corner"]) if keep_all else list(telling)
     nominal = nominal_row(board)
@@ -293,7 +296,7 @@ def _judged(
         harmonics=_harmonics(results),
         effects=effects,
         check=prepared.check,
-        expected=expected_figures(board, table, prepared.asked),
+        expected=expected,
         run=run_record(
             board,
             netlist,
@@ -304,6 +307,7 @@ def _judged(
             workers,
             time.perf_counter() - begun,
             [sweep.sentence() for sweep in stepped],
+            [one.record() for one in conceded],
         ),
         waveforms=finished.waveforms(kept),
         telling=telling,

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,10 +34,11 @@ def run_record(
     workers: Workers,
     wall: float,
     doubts: Sequence[str],
+    concessions: Sequence[Mapping[str, Any]],
 ) -> dict[str, Any]:
     """The content of run.json. ``left_out``: corners of the board that were not asked for; ``reused_values``:
     figures of device models that an earlier run measured; ``wall``: s; ``doubts``: sentences about whole
-    sweeps that are not believed."""
+    sweeps that are not believed; ``concessions``: what became of each."""
     missing = sum(result.state == "not simulated" for result in results)
     fresh = [result for index, result in enumerate(results) if index not in finished.reused]
     engines = sorted({result.engine for result in results if result.engine})
@@ -80,6 +81,7 @@ def run_record(
             "options_overridden": list(netlist.options),
             "callbacks": ", ".join(sorted({result.callbacks for result in results if result.callbacks})),
         },
+        "concessions": list(concessions),
         "assumed": assumed,
     }
 

@@ -15,14 +15,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from harness.board import Board, Limit, Tolerance
+from harness.board import Board, Limit
+from harness.conceded import literal_word, with_concessions
 from harness.findings import Finding
 from harness.predict.refined import EFFECT_COLUMNS
 from harness.quantities import STEMS, is_stem, stem
-from harness.ratings import breached
 from harness.report.rounding import count
-
-Column = NDArray[np.float64]
+from harness.tolerances import Column, absolute_tolerance, column, first_known, scales
 
 LARGER_PART = 0.5  # of the gap between hand and simulated may stay without a name where it is explained
 COARSE_SHARE = 0.25  # a bar above this share of the tolerance cannot show agreement
@@ -32,40 +31,9 @@ FORMULA = "hand formula against the ideal form"
 REMAINDER = "remainder without a name"
 #: states in which figures may exist but are never a pass: beyond the model, or not one pulse a cycle
 NO_PASS = ("out of range", "chatter")
+EXPECTED_COLUMNS = ["quantity", "corner", "expected", "simulated", "bar", "agreement", "concession"]
 #: quantities that still speak where the comparator's inputs are out of range: they are the rule itself
 ROOMS = ("headroom", "floor_room")
-
-
-def _column(table: pd.DataFrame, name: str) -> Column:
-    if name in table.columns:
-        return np.asarray(table[name].to_numpy(dtype=float))
-    return np.full(len(table), math.nan)
-
-
-def first_known(*columns: Column) -> Column:
-    result = columns[0].copy()
-    for column in columns[1:]:
-        result = np.where(np.isfinite(result), result, column)
-    return result
-
-
-def absolute_tolerance(tolerance: Tolerance, reference: Column, swing: Column, ramp: Column) -> Column:
-    """The tolerance of each corner in the quantity's own unit.
-
-    ``reference``: the figure a relative tolerance or an interval in cents refers to; ``swing``, ``ramp``:
-    V.
-    """
-    match tolerance.scale:
-        case "absolute":
-            return np.full(len(reference), tolerance.value)
-        case "swing":
-            return tolerance.value * np.abs(swing)
-        case "ramp":
-            return tolerance.value * np.abs(ramp)
-        case "cents":
-            return np.abs(reference) * (2 ** (tolerance.value / 1200) - 1)
-        case _:
-            return tolerance.value * np.abs(reference)
 
 
 def agreement(
@@ -141,8 +109,8 @@ def trusted_formulas(
     swing, ramp = scales(refined, hand)
     columns = {}
     for name in (name for name in hand.columns if is_stem(str(name))):
-        by_hand, predicted = _column(hand, name), _column(refined, name)
-        gap = first_known(_column(ideal, name), _column(hand_on_drawn, name)) - by_hand
+        by_hand, predicted = column(hand, name), column(refined, name)
+        gap = first_known(column(ideal, name), column(hand_on_drawn, name)) - by_hand
         tolerance = absolute_tolerance(board.tolerance_of(name), first_known(predicted, by_hand), swing, ramp)
         columns[name] = trusted_formula(corners, list(board.axes), gap, tolerance)
     return pd.DataFrame(columns, index=corners.index)
@@ -163,13 +131,6 @@ def _along_sweeps(corners: pd.DataFrame, axes: Sequence[str], words: NDArray[np.
         pd.Series(words == "disagrees").groupby(_sweeps(corners, axes)).transform("any").to_numpy(dtype=bool)
     )
     return np.where((words == "explained") & fails, "disagrees", words)
-
-
-def scales(*tables: pd.DataFrame) -> tuple[Column, Column]:
-    """Output swing and ramp height (V) of each corner, from the first table that knows them."""
-    swing = first_known(*(_column(t, "high_level") - _column(t, "low_level") for t in tables))
-    ramp = first_known(*(_column(t, "ramp_high") - _column(t, "ramp_low") for t in tables))
-    return swing, ramp
 
 
 def quantities_of(*tables: pd.DataFrame, also: Iterable[str] = ()) -> list[str]:
@@ -202,14 +163,14 @@ def judge(
     pieces: dict[str, object] = {}
     chain: list[pd.DataFrame] = []
     for name in quantities_of(hand, predicted["solved"], refined, figures, also=board.limits):
-        columns = {kind: _column(predicted[kind], name) for kind in ("solved", "ideal", "refined")}
-        by_hand, simulated, bar = _column(hand, name), _column(figures, name), _column(widths, name)
+        columns = {kind: column(predicted[kind], name) for kind in ("solved", "ideal", "refined")}
+        by_hand, simulated, bar = column(hand, name), column(figures, name), column(widths, name)
         judged = np.where(beyond & (name not in ROOMS), math.nan, simulated)
         tolerance = absolute_tolerance(
             board.tolerance_of(name), first_known(simulated, columns["refined"], by_hand), swing, ramp
         )
         steps = _chain(
-            name, corners["corner"], by_hand, _column(hand_on_drawn, name), columns["ideal"],
+            name, corners["corner"], by_hand, column(hand_on_drawn, name), columns["ideal"],
             columns["refined"], simulated, effects,
         )  # fmt: skip
         unnamed = (
@@ -240,6 +201,7 @@ def judge(
         }
         chain.append(steps)
     table = pd.concat([corners.reset_index(drop=True), pd.DataFrame(pieces)], axis=1)
+    table = with_concessions(board, table)
     filled = [steps for steps in chain if len(steps)]
     return table, pd.concat(filled, ignore_index=True)[EFFECT_COLUMNS] if filled else _no_effects()
 
@@ -310,8 +272,9 @@ def expected_figures(board: Board, table: pd.DataFrame, asked: Collection[str]) 
             word = str(agreement(hand, none, got, width, within, np.array([False]), none)[0])
         else:
             word = str(found[f"{name}.agreement"])
-        rows.append((name, literal.corner, literal.value, simulated, bar, word))
-    return pd.DataFrame(rows, columns=["quantity", "corner", "expected", "simulated", "bar", "agreement"])
+        conceded = literal_word(board, name, table[table["corner"] == literal.corner], literal.value, word)
+        rows.append((name, literal.corner, literal.value, simulated, bar, word, conceded))
+    return pd.DataFrame(rows, columns=EXPECTED_COLUMNS)
 
 
 def apart(board: Board, table: pd.DataFrame) -> Iterator[Finding]:
@@ -321,9 +284,9 @@ def apart(board: Board, table: pd.DataFrame) -> Iterator[Finding]:
     sound = table[~table["state"].isin(NO_PASS)]
     off, bare = [], []
     for name in (name for name in STEMS if name in board.hand or name in board.limits):
-        refined, simulated = (_column(sound, f"{name}.{kind}") for kind in ("refined", "simulated"))
+        refined, simulated = (column(sound, f"{name}.{kind}") for kind in ("refined", "simulated"))
         with np.errstate(invalid="ignore"):
-            number = int((np.abs(simulated - refined) > _column(sound, f"{name}.tolerance")).sum())
+            number = int((np.abs(simulated - refined) > column(sound, f"{name}.tolerance")).sum())
         if number:
             off.append(f"{stem(name).title} (in {number} of {count(len(table), 'corner')})")
         if name in board.hand and np.isfinite(simulated).any() and not np.isfinite(refined).any():
@@ -352,33 +315,3 @@ def literal_hand(board: Board, corners: pd.DataFrame, hand: pd.DataFrame) -> pd.
             table[literal.quantity] = math.nan
         table.loc[corners["corner"] == literal.corner, literal.quantity] = literal.value
     return table
-
-
-def what_falls_short(table: pd.DataFrame, check: pd.DataFrame, expected: pd.DataFrame) -> list[str]:
-    """One sentence a reason for which the exit code is 1; empty where everything holds and was shown."""
-    reasons, total = [], count(len(table), "corner")
-    wrong = check[check["verdict"].isin(("differs", "not drawn"))]
-    for _, row in wrong.iterrows():
-        drawn = "not drawn" if row["verdict"] == "not drawn" else f"{row['drawn']} drawn"
-        reasons.append(f"{row['part']}: {row['intended']} intended, {drawn}")
-    for state in ("no ramp", "out of range", "chatter", "not simulated"):
-        number = int((table["state"] == state).sum())
-        if number:
-            reasons.append(f"{count(number, 'corner')}: {state}")
-    for name in [
-        column.removesuffix(".agreement") for column in table.columns if column.endswith(".agreement")
-    ]:
-        for kind, bad in (
-            ("limit", ("outside", "too close to call", "no figure")),
-            ("agreement", ("disagrees", "too coarse")),
-        ):
-            for word in bad:
-                number = int((table[f"{name}.{kind}"] == word).sum())
-                if number:
-                    subject = "limit" if kind == "limit" else "hand against simulated"
-                    reasons.append(f"{stem(name).title}, {subject}: {word} in {number} of {total}")
-    for _, row in expected[~expected["agreement"].isin(("agrees", "explained"))].iterrows():
-        reasons.append(f"{stem(row['quantity']).title}: the expected figure {row['agreement']}")
-    if number := breached(table):
-        reasons.append(f"absolute maximum ratings: breached in {number} of {total}")
-    return reasons

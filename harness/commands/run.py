@@ -25,7 +25,7 @@ def add(commands: Commands) -> None:
 def _run(options: argparse.Namespace) -> int:
     from harness.report.terminal import summary_lines
     from harness.run import run
-    from harness.verdict import what_falls_short
+    from harness.shortfalls import shortfalls_of
     from harness.writing import make_folder, write_run
 
     if options.out:
@@ -41,4 +41,4 @@ def _run(options: argparse.Namespace) -> int:
     for line in summary_lines(result):
         print(line)
     print(f"Report: {folder / 'report.html'}")
-    return SHORT if what_falls_short(result.corners, result.check, result.expected) else WITHIN
+    return SHORT if shortfalls_of(result) else WITHIN

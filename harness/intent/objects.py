@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from harness.findings import Finding
 from harness.formula import Formula
@@ -123,6 +123,21 @@ class Limit:
 
 
 @dataclass(frozen=True)
+class Concession:
+    """A deviation that was judged to be fine up to a bound, and why.
+
+    Of a quantity, ``bound`` says how far hand and simulated may be apart, at the corners that have the axis
+    values of ``at`` (all where it is empty); of a part, by what share drawn and intended value may differ.
+    """
+
+    kind: Literal["quantity", "part"]
+    name: str
+    bound: Tolerance
+    reason: str
+    at: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Trim:
     """A part that is set between ``least`` and ``most`` (``unit``) on every finished board, so that
     ``quantity`` is at ``target`` at one setting ``at`` of all axes."""
@@ -186,6 +201,7 @@ class Board:
     tracking: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     trims: Mapping[str, Trim] = field(default_factory=dict)
     ratings: Mapping[str, Quantity] = field(default_factory=dict)
+    concessions: tuple[Concession, ...] = ()
     lines: Mapping[Position, int] = field(default_factory=dict, repr=False, compare=False)
     dialects: Dialects = field(default_factory=Dialects)
     confirmed: bool = True

@@ -55,10 +55,26 @@ def read_expected(root: Table, axes: Mapping[str, Axis], corners: Corners) -> tu
 
 def _one_expected(table: Table, quantity: str, axes: Mapping[str, Axis], corners: Corners) -> Expected | None:
     value = table.quantity("value", stem(quantity).unit, required=True)
+    at = read_at(table, axes, corners)
+    table.finish()
+    if at is None or value is None:
+        return None
+    corner = {axis.name: at.get(axis.name, axis.nominal) for axis in axes.values()}
+    row = tuple(corner.values())
+    if row not in corners:
+        where = ", ".join(f"{name} {axes[name].text(corner[name])}" for name in axes)
+        table.source.add(table.path, f"the corner table has no corner at {where}; add a grid to [corners]")
+        return None
+    return Expected(quantity, value.value, corner, corners[row])
+
+
+def read_at(table: Table, axes: Mapping[str, Axis], corners: Corners) -> dict[str, float] | None:
+    """``at`` of ``table``: axis values that some corner has. None where one is wrong, or where axes and
+    corners are."""
     at = table.table("at", "a table such as { control = 4 }")
     written = table.source.data.get("axes")
     declared = list(written) if isinstance(written, dict) else []
-    corner = {axis.name: axis.nominal for axis in axes.values()}
+    found: dict[str, float] = {}
     sound = bool(corners)
     for name in at.names():
         if name not in declared:
@@ -71,18 +87,12 @@ def _one_expected(table: Table, quantity: str, axes: Mapping[str, Axis], corners
         present = sorted({row[place] for row in corners})
         near = [known for known in present if math.isclose(known, asked.value, rel_tol=1e-9, abs_tol=1e-15)]
         if near:
-            corner[name] = near[0]
+            found[name] = near[0]
         else:
             valid = ", ".join(axes[name].text(known) for known in present)
             at.wrong(name, f"no corner has {name} at {axes[name].text(asked.value)} (valid: {valid})")
             sound = False
-    table.finish()
-    row = tuple(corner.values())
-    if sound and row not in corners:
-        where = ", ".join(f"{name} {axes[name].text(corner[name])}" for name in axes)
-        table.source.add(table.path, f"the corner table has no corner at {where}; add a grid to [corners]")
-        return None
-    return Expected(quantity, value.value, corner, corners[row]) if sound and value else None
+    return found if sound else None
 
 
 def read_tolerance(root: Table) -> dict[str, Tolerance]:
@@ -90,7 +100,7 @@ def read_tolerance(root: Table) -> dict[str, Tolerance]:
     table = root.table("tolerance", 'a table such as duty = 0.01 or threshold = "2 % of ramp"')
     found: dict[str, Tolerance] = {}
     for quantity in _quantities(table):
-        tolerance = _one_tolerance(table, quantity)
+        tolerance = read_apart(table, quantity, quantity)
         if tolerance is not None and tolerance.value <= 0.0:
             table.wrong(quantity, f"a tolerance is above 0, got {described(table.data[quantity])}")
         elif tolerance is not None:
@@ -98,31 +108,31 @@ def read_tolerance(root: Table) -> dict[str, Tolerance]:
     return found
 
 
-def _one_tolerance(table: Table, quantity: str) -> Tolerance | None:
-    written, unit = table.data[quantity], stem(quantity).unit
+def read_apart(table: Table, key: str, quantity: str) -> Tolerance | None:
+    """How far two figures of ``quantity`` may be apart, as it stands under ``key``: an absolute figure, a
+    share, or cents; None where it is neither."""
+    written, unit = table.data[key], stem(quantity).unit
     share = _SHARE.fullmatch(written.strip()) if isinstance(written, str) else None
     if share:
         scale = share[2] or ("figure" if unit else "")
         fitting = [name for name in _SHARED if unit == "V" or name not in _OF_LEVELS]
         valid = " or ".join(f'"% of {name}"' for name in fitting)
         if not scale:
-            table.wrong(
-                quantity, f'{described(written)} can be read in two ways; write 0.01, or "1 % of figure"'
-            )
+            table.wrong(key, f'{described(written)} can be read in two ways; write 0.01, or "1 % of figure"')
         elif scale not in _SHARED:
-            table.wrong(quantity, f'{described(written)}: there is no scale "{scale}"; expected {valid}')
+            table.wrong(key, f'{described(written)}: there is no scale "{scale}"; expected {valid}')
         elif scale not in fitting:
             kind = f"in {unit}" if unit else "a plain number"
             message = f"{described(written)}: a share of the {scale} is in V, but {quantity} is {kind}"
-            table.wrong(quantity, f"{message}; expected {valid}, or an absolute figure")
+            table.wrong(key, f"{message}; expected {valid}, or an absolute figure")
         else:
             return Tolerance(float(share[1]) / 100.0, cast(Scale, scale))
         return None
     if quantity == "frequency" and not isinstance(written, str):
-        table.wrong(quantity, f'expected a text with its unit, "5 cents" or "2 Hz", got {described(written)}')
+        table.wrong(key, f'expected a text with its unit, "5 cents" or "2 Hz", got {described(written)}')
         return None
     in_cents = quantity == "frequency" and re.search(r"cents?\s*$", written) is not None
-    read = read_quantity(table.source, (*table.path, quantity), written, "cent" if in_cents else unit)
+    read = read_quantity(table.source, (*table.path, key), written, "cent" if in_cents else unit)
     return Tolerance(read.value, "cents" if in_cents else "absolute") if read else None
 
 

@@ -64,6 +64,8 @@ def _corners(result: RunResult) -> pd.DataFrame:
             ("limit", "no figure" if name in result.board.limits else "no limit"),
         ):
             columns[f"{name}.{part}"] = _worded(corners, f"{name}.{part}", missing)[f"{name}.{part}"]
+        if f"{name}.concession" in corners:
+            columns[f"{name}.concession"] = _worded(corners, f"{name}.concession", "")[f"{name}.concession"]
     for axis in result.board.axes:
         if axis in corners and pd.to_numeric(corners[axis], errors="coerce").notna().all():
             columns[axis] = corners[axis].astype(float)

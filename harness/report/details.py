@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from harness import quantities
+from harness.conceded import counts
 from harness.report import rounding, tables
 from harness.results import RunResult
 
@@ -78,6 +79,7 @@ class FullRow:
     difference: str
     tolerance: str
     agreement: str
+    concession: str
     limit: str
     margin: str
 
@@ -114,14 +116,15 @@ def severity(result: RunResult) -> pd.Series:
         words = tables.column(corners, quantity, "agreement", "no figure").astype(str)
         ranks = limits.map({"outside": 0, "no figure": 2, "too close to call": 3}).fillna(9)
         rank = np.minimum(rank, ranks)
-        rank = np.minimum(rank, words.map({"disagrees": 4, "too coarse": 5, "explained": 6}).fillna(9))
+        ranks = words.map({"disagrees": 4, "too coarse": 5, "explained": 6}).fillna(9)
+        rank = np.minimum(rank, ranks.where(counts(corners, quantity), 7))
     bad = corners["state"].astype(str).isin(["not simulated", "out of range", "no ramp", "chatter"])
     return rank.where(~bad, np.minimum(rank, 1)).astype(int)
 
 
 WORST = {
     0: "outside", 2: "no figure", 3: "too close to call", 4: "disagrees",
-    5: "too coarse", 6: "explained", 9: "clear",
+    5: "too coarse", 6: "explained", 7: "conceded", 9: "clear",
 }  # fmt: skip
 
 
@@ -131,7 +134,7 @@ def corner_table(result: RunResult) -> CornerTable:
     corners, board = result.corners, result.board
     rank = severity(result)
     names = table_quantities(result)
-    agreements = pd.DataFrame({name: tables.agreements(corners, name) for name in names})
+    agreements = pd.DataFrame({name: tables.agreement_words(corners, name) for name in names})
     if len(corners) > MOST_ROWS:
         chosen = rank.sort_values(kind="stable").index[:MOST_ROWS]
         corners = corners.loc[corners.index.isin(chosen)]
@@ -213,6 +216,7 @@ def full_corner(result: RunResult, row: pd.Series) -> tuple[FullRow, ...]:
                 else "\N{EN DASH}",
                 tolerance=_or_dash(tolerance, stem.unit, tolerance / 10.0),
                 agreement=str(tables.agreements(row.to_frame().T, quantity).iloc[0]),
+                concession=tables.CONCESSION_WORDS.get(str(row.get(f"{quantity}.concession", "")), ""),
                 limit=str(row.get(f"{quantity}.limit", "no limit")),
                 margin=rounding.margin(part["margin"], stem.unit, bar)
                 if np.isfinite(part["margin"])
@@ -260,14 +264,15 @@ def effect_rows(result: RunResult, most: int = 6) -> tuple[EffectRow, ...]:
     return tuple(rows)
 
 
-def part_rows(check: pd.DataFrame) -> tuple[tuple[str, str, str, str], ...]:
-    """(part, intended, drawn, verdict) as text, those that differ first."""
+def part_rows(check: pd.DataFrame) -> tuple[tuple[str, str, str, str, str], ...]:
+    """(part, intended, drawn, verdict, concession) as text, those that differ first."""
     rows = [
         (
             str(row["part"]),
             tables.value_text(row["intended"]),
             tables.value_text(row["drawn"]),
             str(row["verdict"]),
+            tables.CONCESSION_WORDS.get(str(row.get("concession", "")), ""),
         )
         for row in check.to_dict("records")
     ]
@@ -276,6 +281,7 @@ def part_rows(check: pd.DataFrame) -> tuple[tuple[str, str, str, str], ...]:
 
 
 def settings_rows(result: RunResult) -> tuple[tuple[str, str], ...]:
-    """What run.json says about settings, versions and hashes, without what the clock decides."""
-    kept = {key: value for key, value in result.run.items() if key not in VOLATILE}
+    """What run.json says about settings, versions and hashes, without what the clock decides, and without
+    the concessions, which stand in full on the first screen."""
+    kept = {key: value for key, value in result.run.items() if key not in (*VOLATILE, "concessions")}
     return tuple((key.replace("_", " "), text) for key, text in tables.flat(kept).items())

@@ -36,6 +36,8 @@ SHAPES = {
     "differs": "\N{NOT EQUAL TO}",
     "not drawn": "\N{MULTIPLICATION SIGN}",
     "explained": "\N{BLACK DIAMOND}",
+    "conceded": "\N{WHITE SQUARE}",
+    "beyond": "\N{MULTIPLICATION SIGN}",
     "too close to call": "\N{WHITE DIAMOND}",
     "too coarse": "\N{WHITE DIAMOND}",
     "no figure": "\N{WHITE CIRCLE}",
@@ -43,6 +45,8 @@ SHAPES = {
     "not intended": "\N{WHITE CIRCLE}",
     "no hand figure": "\N{EN DASH}",
     "no limit": "\N{EN DASH}",
+    "not needed": "\N{EN DASH}",
+    "not judged": "\N{EN DASH}",
 }
 """The shape that goes with each verdict, so that no verdict is told by colour."""
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The one sentence on limits, and the reasons for which a run ends with 1."""
+"""The one sentence on limits, and what the exit status means."""
 
 from __future__ import annotations
 
@@ -8,19 +8,11 @@ from typing import Literal
 
 import pandas as pd
 
-from harness.ratings import breached
 from harness.report import rounding, tables
 from harness.results import RunResult
+from harness.shortfalls import clauses, shortfalls_of
 
 Kind = Literal["within", "differs", "falls short", "not shown"]
-
-STATES = {
-    "no ramp": ("has no ramp", "have no ramp"),
-    "out of range": ("is out of range", "are out of range"),
-    "chatter": ("chatters", "chatter"),
-    "not simulated": ("was not simulated", "were not simulated"),
-}
-"""States that are never a pass, said of one corner and of several."""
 
 
 @dataclass(frozen=True)
@@ -28,8 +20,9 @@ class Statement:
     """The statement in words. ``reasons``: what makes the run end with 1; empty where it ends with 0.
 
     ``kind`` is ``differs`` where no limit falls short and yet there are reasons; the words then hold them.
-    ``left_out``: corners of the board that were not asked for. ``limited``: the board file sets a limit. A
-    simulation never says that a circuit is safe, only what it shows within its corners and models.
+    ``left_out``: corners of the board that were not asked for. ``limited``: the board file sets a limit.
+    ``conceded``: how many deviations do not count, in words. A simulation never says that a circuit is safe,
+    only what it shows within its corners and models.
     """
 
     kind: Kind
@@ -37,6 +30,7 @@ class Statement:
     reasons: tuple[str, ...]
     left_out: int = 0
     limited: bool = True
+    conceded: str = ""
 
     @property
     def further(self) -> tuple[str, ...]:
@@ -48,24 +42,23 @@ class Statement:
         """What the exit status of the command means for this run."""
         if self.reasons:
             return "Exit status 1: something falls short, differs, or is not shown."
-        where = ", in the corners that were asked for" if self.left_out else ""
+        where = " beyond what is conceded" if self.conceded else ""
+        where += ", in the corners that were asked for" if self.left_out else ""
         if not self.limited:
             return f"Exit status 0: there is no limit that could fall short, and nothing differs{where}."
-        return (
-            "Exit status 0: every limit within, nothing differs, everything that a limit covers is shown"
-            f"{where}."
-        )
+        shown = "every limit within, everything that a limit covers is shown"
+        return f"Exit status 0: {shown}, nothing differs{where}."
 
 
-def state_of_affairs(result: RunResult, differing_parts: int) -> Statement:
-    """The statement for a run; ``differing_parts`` counts parts not drawn as intended."""
+def state_of_affairs(result: RunResult, conceded: str = "") -> Statement:
+    """The statement for a run; ``conceded``: how many deviations are conceded, in words."""
     corners, limits = result.corners, result.board.limits
     verdicts = {name: tables.column(corners, name, "limit", "no figure").astype(str) for name in limits}
     table = pd.DataFrame(verdicts, index=corners.index)
     outside = table == "outside"
     open_rows = table.isin(["no figure", "too close to call"])
     total = rounding.count(len(corners), "corner")
-    against = reasons(result, differing_parts)
+    against = clauses(shortfalls_of(result))
     kind: Kind
     if outside.to_numpy().any():
         kind = "falls short"
@@ -88,7 +81,9 @@ def state_of_affairs(result: RunResult, differing_parts: int) -> Statement:
         kind = "within"
         words = f"No limit falls short in {total}"
     left_out = tables.left_out(result)
-    return Statement(kind, f"{words}{left_out_words(left_out)}.", against, left_out, bool(limits))
+    words += f"; {conceded}" if conceded else ""
+    words += left_out_words(left_out)
+    return Statement(kind, f"{words}.", against, left_out, bool(limits), conceded)
 
 
 def left_out_words(number: int) -> str:
@@ -101,57 +96,3 @@ def left_out_words(number: int) -> str:
 
 def _in_a_row(clauses: tuple[str, ...]) -> str:
     return " and ".join([*([", ".join(clauses[:-1])] if clauses[1:] else []), clauses[-1]])
-
-
-def reasons(result: RunResult, differing_parts: int) -> tuple[str, ...]:
-    """Everything for which the run ends with 1, each a clause with its verb, the parts first."""
-    corners, limits = result.corners, list(result.board.limits)
-    expected = result.expected["agreement"].astype(str) if len(result.expected) else pd.Series(dtype=str)
-    state = corners["state"].astype(str)
-    found = [
-        _clause(differing_parts, "part", "is not drawn as intended", "are not drawn as intended"),
-        *(
-            _clause(
-                _cells(corners, limits, "limit", "no figure", word), "figure", f"is {words}", f"are {words}"
-            )
-            for word, words in (
-                ("outside", "outside a limit"),
-                ("no figure", "missing where a limit wants one"),
-                ("too close to call", "too close to a limit to call"),
-            )
-        ),
-        *(
-            _clause(_cells(corners, tables.present(corners), "agreement", "", word), "figure", one, several)
-            for word, one, several in (
-                (
-                    "disagrees",
-                    "disagrees with the hand calculation",
-                    "disagree with the hand calculation",
-                ),
-                ("too coarse", "is too coarse to compare", "are too coarse to compare"),
-            )
-        ),
-        _clause(
-            int((~expected.isin(("agrees", "explained"))).sum()),
-            "expected figure",
-            "is not met or not shown",
-            "are not met or not shown",
-        ),
-        *(_clause(int((state == word).sum()), "corner", *words) for word, words in STATES.items()),
-        _clause(
-            breached(corners),
-            "corner",
-            "breaches an absolute maximum rating",
-            "breach an absolute maximum rating",
-        ),
-    ]
-    return tuple(clause for clause in found if clause)
-
-
-def _cells(corners: pd.DataFrame, names: list[str], part: str, missing: str, word: str) -> int:
-    """How often ``word`` stands in the column ``part`` of these quantities."""
-    return sum(int((tables.column(corners, name, part, missing) == word).sum()) for name in names)
-
-
-def _clause(number: int, noun: str, one: str, several: str) -> str:
-    return f"{rounding.count(number, noun)} {one if number == 1 else several}" if number else ""

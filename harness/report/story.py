@@ -13,18 +13,17 @@ import numpy as np
 import pandas as pd
 
 from harness import quantities
+from harness.conceded import FAR, OFF, WITHIN, counts, parts_off
 from harness.intent.objects import UNCONFIRMED
 from harness.report import rounding, tables
 from harness.report.complete import completed
+from harness.report.concessions import ConcessionStory, concession_stories, number_words
 from harness.report.left_open import not_shown
 from harness.report.limits import LimitStory, limit_stories
 from harness.report.ratings import RatingStory, rating_story
 from harness.report.statement import Statement, state_of_affairs
 from harness.results import RunResult
 from harness.verdict import FORMULA, REMAINDER, SLIP
-
-FAR = 3.0
-"""An explained difference beyond this many tolerances is listed first of all."""
 
 UNNAMED = frozenset({SLIP, FORMULA, REMAINDER})
 """Rows of the effect chain that are no effect of a real part."""
@@ -51,6 +50,7 @@ class Parting:
     too_coarse: int
     no_hand_figure: int
     no_figure: int
+    conceded: int
     largest: str
     corner: str
     place: str
@@ -82,8 +82,9 @@ class Parting:
 
     @property
     def counts(self) -> str:
-        """``disagrees in 2 corners, agrees in 7``."""
-        return tables.counted([(word, number) for word, number in self.numbers if number])
+        """``disagrees in 2 corners, agrees in 7``; how many of them are conceded."""
+        words = tables.counted([(word, number) for word, number in self.numbers if number])
+        return f"{words}; conceded in {self.conceded}" if self.conceded else words
 
 
 @dataclass(frozen=True)
@@ -104,13 +105,15 @@ class ExpectedStory:
     expected: str
     simulated: str
     verdict: str
+    conceded: bool = False
 
     @property
     def words(self) -> str:
         """The record as one sentence without a full stop."""
         where = f"at {self.place}" if self.corner else f"at a corner that is {self.place}"
         found = "" if self.simulated == rounding.NO_FIGURE else f"simulated {self.simulated}, "
-        return f"{self.title}, expected {self.expected} {where}: {found}{self.verdict}"
+        conceded = ", conceded" if self.conceded else ""
+        return f"{self.title}, expected {self.expected} {where}: {found}{self.verdict}{conceded}"
 
 
 @dataclass(frozen=True)
@@ -131,6 +134,7 @@ class Story:
     not_shown: tuple[str, ...]
     expected: tuple[ExpectedStory, ...]
     ratings: RatingStory
+    concessions: tuple[ConcessionStory, ...] = ()
 
 
 def tell(result: RunResult) -> Story:
@@ -139,11 +143,12 @@ def tell(result: RunResult) -> Story:
     board = result.board
     slips = part_slips(result.check)
     limits = limit_stories(result)
+    concessions = concession_stories(result)
     return Story(
         title=board.title or board.name,
         board=f"{board.name}, revision {board.revision}",
         facts=facts(result),
-        statement=state_of_affairs(result, len(slips)),
+        statement=state_of_affairs(result, number_words(concessions)),
         slips=slips,
         intent=intent_words(result, slips),
         limits=limits,
@@ -154,6 +159,7 @@ def tell(result: RunResult) -> Story:
         not_shown=not_shown(result),
         expected=expected_stories(result),
         ratings=rating_story(result),
+        concessions=concessions,
     )
 
 
@@ -178,14 +184,15 @@ def facts(result: RunResult) -> tuple[tuple[str, str], ...]:
 
 
 def part_slips(check: pd.DataFrame) -> tuple[Slip, ...]:
-    """Parts that intent and drawing do not share, those with two different values first."""
+    """Parts that intent and drawing do not share, those with two different values first; none that is
+    conceded."""
     slips: list[tuple[int, Slip]] = []
-    for row in check.to_dict("records"):
+    for row in parts_off(check).to_dict("records"):
         part, verdict = str(row["part"]), str(row["verdict"])
         intended, drawn = (tables.value_text(row[key]) for key in ("intended", "drawn"))
         if verdict == "differs":
             slips.append((0, Slip(part, f"{part}: {intended} intended, {drawn} drawn")))
-        elif verdict == "not drawn":
+        else:
             slips.append((1, Slip(part, f"{part}: {intended} intended, not drawn")))
     return tuple(slip for _, slip in sorted(slips, key=lambda pair: pair[0]))
 
@@ -202,6 +209,8 @@ def intent_words(result: RunResult, slips: tuple[Slip, ...]) -> str:
     words = f"{rounding.count(same, 'part')} drawn as intended."
     if slips:
         words = f"{rounding.count(len(slips), 'part')} not drawn as intended, {same} as intended."
+    if conceded := int((result.check["verdict"].isin(OFF) & ~counts(result.check)).sum()):
+        words += f" {rounding.count(conceded, 'part')} drawn otherwise within a concession."
     if alone:
         words += (
             f" {rounding.count(len(alone), 'drawn value')} without an intended one, where a wrong value"
@@ -217,7 +226,7 @@ def partings(result: RunResult) -> tuple[Parting, ...]:
     records = []
     for quantity in tables.compared(result.corners):
         verdicts = tables.agreements(result.corners, quantity)
-        counts = {word: int((verdicts == word).sum()) for word in tables.AGREEMENT_WORDS}
+        numbers = {word: int((verdicts == word).sum()) for word in tables.AGREEMENT_WORDS}
         share = tables.judged_off(result.corners, quantity, "simulated").abs()
         largest = corner = place = effect = ""
         if share.notna().any():
@@ -229,13 +238,14 @@ def partings(result: RunResult) -> tuple[Parting, ...]:
             Parting(
                 quantity=quantity,
                 title=quantities.stem(quantity).title,
-                verdict=next((word for word in tables.AGREEMENT_WORDS if counts[word]), "no figure"),
-                agrees=counts["agrees"],
-                explained=counts["explained"],
-                disagrees=counts["disagrees"],
-                too_coarse=counts["too coarse"],
-                no_hand_figure=counts["no hand figure"],
-                no_figure=counts["no figure"],
+                verdict=next((word for word in tables.AGREEMENT_WORDS if numbers[word]), "no figure"),
+                agrees=numbers["agrees"],
+                explained=numbers["explained"],
+                disagrees=numbers["disagrees"],
+                too_coarse=numbers["too coarse"],
+                no_hand_figure=numbers["no hand figure"],
+                no_figure=numbers["no figure"],
+                conceded=int((tables.column(result.corners, quantity, "concession", "") == WITHIN).sum()),
                 largest=largest,
                 corner=corner,
                 place=place,
@@ -289,11 +299,12 @@ def effect_words(result: RunResult, quantity: str, corner: str) -> str:
 
 
 def far_figures(result: RunResult) -> tuple[FarFigure, ...]:
-    """Explained figures beyond three tolerances, one sentence a quantity."""
+    """Explained figures beyond three tolerances and not conceded, one sentence a quantity."""
     found = []
     for quantity in tables.compared(result.corners):
         share = tables.tolerances_off(result.corners, quantity, "simulated").abs()
         explained = tables.column(result.corners, quantity, "agreement", "").astype(str) == "explained"
+        explained &= counts(result.corners, quantity)
         far = share[explained & (share > FAR)]
         if far.empty:
             continue
@@ -340,6 +351,7 @@ def expected_stories(result: RunResult) -> tuple[ExpectedStory, ...]:
                 expected=rounding.figure(float(row["expected"]), unit),
                 simulated=rounding.figure_with_bar(float(row["simulated"]), float(row["bar"]), unit),
                 verdict=str(row["agreement"]),
+                conceded=row.get("concession") == WITHIN,
             )
         )
     return tuple(stories)

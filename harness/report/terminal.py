@@ -29,6 +29,8 @@ def lines_of(story: Story) -> list[str]:
         lines += ["Not drawn as intended:", *(f"  {slip.words}" for slip in story.slips)]
     lines.append(story.statement.words)
     lines += [f"  {reason}" for reason in story.statement.further]
+    if story.concessions:
+        lines += ["Conceded in the board file:", *(f"  {one.words}" for one in story.concessions)]
     lines += [line for line in (story.intent, story.states) if line]
     for limit in story.limits:
         lines += [f"  {limit.words}", *([f"    {limit.cure}"] if limit.cure else [])]

@@ -19,6 +19,9 @@ SOURCES = (
     "quantities.py",
     "units.py",
     "verdict.py",
+    "conceded.py",
+    "shortfalls.py",
+    "tolerances.py",
     "intent/objects.py",
 )
 

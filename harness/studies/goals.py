@@ -20,8 +20,9 @@ from harness.findings import BoardError, Finding, InputError, nearest
 from harness.intent.objects import Limit
 from harness.quantities import STEMS, is_stem, stem
 from harness.studies.rows import Array, column
+from harness.tolerances import absolute_tolerance, first_known, scales
 from harness.units import engineering, parse_si
-from harness.verdict import ROOMS, absolute_tolerance, first_known, limit_words, scales
+from harness.verdict import ROOMS, limit_words
 
 _GOAL = re.compile(r"\s*(\w+)\s+(.*?)\s*\.\.\s*(.*?)(?:\s+at\s+(.+))?\s*", re.DOTALL)
 _FORM = 'expected a goal such as "duty 0.1..0.9", "rise_time ..5us" or "threshold 2..2.1 V at control=4"'

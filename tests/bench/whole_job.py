@@ -23,8 +23,8 @@ from harness.engine.pool import Outcome
 from harness.findings import InputError
 from harness.predict.refined import Prediction
 from harness.results import RunResult
+from harness.shortfalls import shortfalls, shortfalls_of
 from harness.simulate import CornerResult, Task
-from harness.verdict import what_falls_short
 
 At = Mapping[str, float]
 Complaint = tuple[Any, ...]
@@ -146,7 +146,7 @@ def look(job: Job) -> Seen:
         return Seen(2, tuple(str(finding) for finding in error.findings))
     except whole.EngineFailed as error:
         return Seen(3, (str(error),))
-    reasons = tuple(what_falls_short(result.corners, result.check, result.expected))
+    reasons = tuple(reason.words for reason in shortfalls_of(result))
     return Seen(
         1 if reasons else 0,
         reasons,
@@ -174,7 +174,7 @@ def complaints_of(result: RunResult) -> frozenset[Complaint]:
                 found.add((kind, quantity, corner, word))
     for _, row in expected[expected["agreement"] != "agrees"].iterrows():
         found.add(("expected", str(row["quantity"]), str(row["corner"])))
-    reasons = what_falls_short(table, check, expected)
+    reasons = shortfalls(result.board, table, check, expected)
     assert bool(reasons) == bool(found), (reasons, found)
     for quantity in (c.removesuffix(".agreement") for c in table.columns if c.endswith(".agreement")):
         off = (table[f"{quantity}.difference"] / table[f"{quantity}.tolerance"]).abs()

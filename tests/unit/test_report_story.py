@@ -14,7 +14,8 @@ import pytest
 from harness.report.story import tell
 from harness.report.terminal import lines_of, statement, summary_lines
 from harness.results import RunResult
-from harness.verdict import REMAINDER, what_falls_short
+from harness.shortfalls import shortfalls_of
+from harness.verdict import REMAINDER
 
 sys.path.insert(0, str(Path(__file__).parent))  # the made-up run lies beside the tests
 from report_fixture import make_result
@@ -83,7 +84,7 @@ def test_without_limits_the_exit_status_praises_none(clean: RunResult) -> None:
     )
     bare = dataclasses.replace(bare, corners=corners)
     said = tell(bare).statement
-    assert not what_falls_short(corners, bare.check, bare.expected)
+    assert not shortfalls_of(bare)
     assert said.exit_words == ("Exit status 0: there is no limit that could fall short, and nothing differs.")
     assert "every limit within" in tell(clean).statement.exit_words
 
@@ -117,10 +118,10 @@ def test_what_is_too_coarse_says_what_helps(clean: RunResult) -> None:
 def test_reasons_are_given_exactly_where_the_verdict_finds_something(
     clean: RunResult, change: dict[str, str]
 ) -> None:
-    """The story's reasons and the list that decides the exit status are empty together."""
+    """The story's reasons come from the list that decides the exit status: one clause a kind of reason."""
     changed = reduced(clean, **change)
-    decided = what_falls_short(changed.corners, changed.check, changed.expected)
-    assert bool(tell(changed).statement.reasons) == bool(decided) == bool(change)
+    decided = shortfalls_of(changed)
+    assert len(decided) == len(tell(changed).statement.reasons) == len(change)
 
 
 def test_a_limit_on_what_nothing_measured_is_not_shown(clean: RunResult) -> None:

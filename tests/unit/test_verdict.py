@@ -15,12 +15,13 @@ from hypothesis import strategies as st
 from harness.board import Limit, Tolerance, load_board
 from harness.corners import corner_table
 from harness.resources import netlists_folder
+from harness.shortfalls import shortfalls
+from harness.tolerances import absolute_tolerance
 from harness.verdict import (
     FORMULA,
     REMAINDER,
     SLIP,
     _along_sweeps,
-    absolute_tolerance,
     agreement,
     apart,
     expected_figures,
@@ -28,7 +29,6 @@ from harness.verdict import (
     limit_words,
     trusted_formula,
     trusted_formulas,
-    what_falls_short,
 )
 
 TRUE = np.array([True])
@@ -230,7 +230,8 @@ def test_a_limit_on_what_nobody_measures_is_never_met(slicer) -> None:
 
 def reasons(board, table: pd.DataFrame) -> list[str]:
     check = pd.DataFrame({"part": ["R1"], "intended": ["1 kOhm"], "drawn": ["1 kOhm"], "verdict": ["same"]})
-    return what_falls_short(table, check, expected_figures(board, table, ()))
+    found = shortfalls(board, table, check, expected_figures(board, table, ()))
+    return [reason.words for reason in found]
 
 
 def test_every_reason_to_fall_short_is_a_sentence(slicer) -> None:
@@ -238,7 +239,8 @@ def test_every_reason_to_fall_short_is_a_sentence(slicer) -> None:
     check = pd.DataFrame(
         {"part": ["R1"], "intended": ["1 kOhm"], "drawn": ["2 kOhm"], "verdict": ["differs"]}
     )
-    said = what_falls_short(table, check, pd.DataFrame(columns=["quantity", "agreement"]))
+    none = pd.DataFrame(columns=["quantity", "agreement"])
+    said = [reason.words for reason in shortfalls(slicer[0], table, check, none)]
     assert said[0] == "R1: 1 kOhm intended, 2 kOhm drawn"
     assert any("Duty factor, hand against simulated: disagrees in 5 of 5 corners" in text for text in said)
 
