@@ -54,10 +54,11 @@ def lines_of(story: Story) -> list[str]:
     if story.not_shown:
         lines += ["Not shown:", *(f"  {sentence}" for sentence in story.not_shown)]
     lines.append(story.statement.exit_words)
-    return [_ascii(line) for line in lines]
+    return [in_ascii(line) for line in lines]
 
 
-def _ascii(line: str) -> str:
+def in_ascii(line: str) -> str:
+    """A line that every terminal shows."""
     for character, plain in (("\N{PLUS-MINUS SIGN}", "+/-"), ("\N{EN DASH}", "-"), ("\N{MINUS SIGN}", "-")):
         line = line.replace(character, plain)
     return line.encode("ascii", "backslashreplace").decode("ascii")
