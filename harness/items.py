@@ -18,26 +18,27 @@ from typing import Literal
 import pandas as pd
 
 from harness.board import Board
+from harness.conceded import counts
 from harness.intent.objects import Expected
 from harness.quantities import is_stem, stem
 from harness.report import rounding, tables
 from harness.report.complete import completed
 from harness.report.limits import LimitStory, limit_stories
 from harness.report.ratings import rating_story
-from harness.report.statement import STATES
-from harness.report.story import (
-    amount_words,
-    difference_words,
-    effect_words,
-    expected_stories,
-    part_slips,
-)
+from harness.report.story import amount_words, difference_words, effect_words, part_slips
 from harness.results import RunResult
+from harness.shortfalls import shortfalls_of
 
 Kind = Literal["limit", "agreement"]
 
-KEPT = ("within", "agrees", "explained")
+CONCEDED = "conceded"
+"""Word of an agreement that is off within a bound that the board file concedes."""
+
+KEPT = ("within", "agrees", "explained", CONCEDED)
 """Words of an item that passes; an agreement passes also where there was nothing to compare."""
+
+AGREEMENT_WORDS = (*tables.AGREEMENT_WORDS[:2], CONCEDED, *tables.AGREEMENT_WORDS[2:])
+"""Words of agreements, the worst first."""
 
 NOTHING_COMPARED = ("no hand figure", "no figure")
 """Words of an agreement for which no corner has both figures: neither proof nor disproof."""
@@ -45,7 +46,7 @@ NOTHING_COMPARED = ("no hand figure", "no figure")
 MOST_SLIPS = 3
 """Parts drawn otherwise that a likely cause lists."""
 
-_FINER = "a finer run narrows the error bar: a tenth of this run's accuracy"
+_FINER = "a run with a tenth of this one's `--accuracy` narrows it"
 
 
 @dataclass(frozen=True)
@@ -97,21 +98,20 @@ class Item:
 
     @property
     def lines(self) -> tuple[str, ...]:
-        """The item for people: what became of it, where it is worst with its figures, the likely cause."""
-        unit = stem(self.quantity).unit
-        said = [f"{stem(self.quantity).title}: {self.counts}"]
-        if self.corner:
-            said.append(f"{self.corner}: {self.place}" if self.place else self.corner)
-            simulated = rounding.figure_with_bar(self.figure, self.bar, unit)
-            if self.kind == "limit":
-                against = f"limit {self.limit}" + (f", margin {self.apart}" if self.apart else "")
-            else:
-                against = f"hand {rounding.figure(self.hand, unit)}"
-                against += f", difference {self.apart}" if self.apart else ""
-            said.append(f"simulated {simulated}, {against}")
-        if self.cause:
-            said.append(f"likely cause: {self.cause}")
-        return tuple(said)
+        """The item for people: how it came out and where it is worst, the figures there, the likely cause."""
+        if not self.corner:
+            return (self.counts,)
+        title, unit = stem(self.quantity).title, stem(self.quantity).unit
+        simulated = rounding.figure_with_bar(self.figure, self.bar, unit)
+        if self.kind == "limit":
+            against = f"limit {self.limit}" + (f", margin {self.apart}" if self.apart else "")
+        else:
+            hand = rounding.figure(self.hand, unit)
+            against = f"hand {hand}" + (f", difference {self.apart}" if self.apart else "")
+        where = f"{self.corner} ({self.place})" if self.place else self.corner
+        between = " in" if self.counts == self.verdict else "; worst in"
+        said = (f"{self.counts}{between} {where}", f"{title}: simulated {simulated}, {against}")
+        return (*said, f"likely cause: {self.cause}") if self.cause else said
 
 
 def subjects_of(board: Board, asked: Collection[str] | None = None) -> tuple[Subject, ...]:
@@ -136,7 +136,8 @@ def items_of(result: RunResult) -> tuple[Item, ...]:
     result = completed(result)
     limits = {story.quantity: story for story in limit_stories(result)}
     slips = _slips(result)
-    literals = iter(zip(result.expected.to_dict("records"), expected_stories(result), strict=True))
+    words = result.expected["agreement"].where(counts(result.expected), CONCEDED)
+    literals = iter(zip(result.expected.to_dict("records"), words, strict=True))
     items = []
     for subject in subjects_of(result.board, frozenset(result.corners["corner"])):
         if subject.kind == "limit":
@@ -144,23 +145,32 @@ def items_of(result: RunResult) -> tuple[Item, ...]:
         elif subject.literal is None:
             items.append(_agreement(result, subject, slips))
         else:
-            row, story = next(literals)
-            items.append(_literal(result, subject, row, story.verdict, slips))
+            record, word = next(literals)
+            items.append(_literal(result, subject, record, str(word), slips))
     return tuple(items)
 
 
 def beside(result: RunResult) -> tuple[str, ...]:
     """What makes the run end with 1 and is neither limit nor agreement: parts not drawn as intended, corners
     in a state that is never a pass, breached ratings. One sentence each, without a full stop."""
-    result = completed(result)
-    found = [slip.words for slip in part_slips(result.check)]
-    for state in STATES:
-        rows = result.corners[result.corners["state"] == state]
-        for reason, group in rows.groupby("reason", sort=True):
-            names = rounding.listed(group["corner"].tolist())
-            words = f"{rounding.count(len(group), 'corner')} {state}: {names}"
-            found.append(f"{words} ({reason})" if reason else words)
-    return (*found, *(f"rating breached: {row.words}" for row in rating_story(result).breaches))
+    result, found = completed(result), []
+    for reason in shortfalls_of(result):
+        if reason.kind == "part":
+            found.append(reason.words)
+        elif reason.kind == "corner":
+            found += _corners_that(result, reason.word)
+        elif reason.kind == "rating":
+            found += [f"rating breached: {row.words}" for row in rating_story(result).breaches]
+    return tuple(found)
+
+
+def _corners_that(result: RunResult, state: str) -> list[str]:
+    """The corners in one state, a sentence a reason."""
+    rows, sentences = result.corners[result.corners["state"] == state], []
+    for reason, group in rows.groupby("reason", sort=True):
+        words = f"{rounding.count(len(group), 'corner')} {state}: {rounding.listed(group['corner'].tolist())}"
+        sentences.append(f"{words} ({reason})" if reason else words)
+    return sentences
 
 
 def _limit(result: RunResult, subject: Subject, story: LimitStory, slips: str) -> Item:
@@ -185,7 +195,10 @@ def _why_short(result: RunResult, row: pd.Series, story: LimitStory) -> str:
         return _state(row)
     if story.verdict == "too close to call":
         return f"the limit lies inside the error bar; {_FINER}"
-    return _joined(_by_hand(result, row, name), story.cure)
+    part = result.cures.loc[result.cures["limit"] == name, "part"] if len(result.cures) else ()
+    drawn_otherwise = {slip.part for slip in part_slips(result.check)}
+    cure = "" if drawn_otherwise & set(part) else story.cure  # to draw it as intended comes first
+    return _joined(_by_hand(result, row, name), cure)
 
 
 def _by_hand(result: RunResult, row: pd.Series, name: str) -> str:
@@ -202,14 +215,14 @@ def _by_hand(result: RunResult, row: pd.Series, name: str) -> str:
 
 def _agreement(result: RunResult, subject: Subject, slips: str) -> Item:
     name, corners = subject.quantity, result.corners
-    words = tables.agreements(corners, name)
-    counts = [(word, int((words == word).sum())) for word in tables.AGREEMENT_WORDS]
-    verdict = next((word for word, number in counts if number), "no figure")
+    words = tables.agreements(corners, name).where(counts(corners, name), CONCEDED)
+    numbers = [(word, int((words == word).sum())) for word in AGREEMENT_WORDS]
+    verdict = next((word for word, number in numbers if number), "no figure")
     row = _worst(corners, words == verdict, -tables.tolerances_off(corners, name, "simulated").abs())
     figure, bar = tables.simulated_and_bar(row, name)
     hand = float(row.get(f"{name}.hand", math.nan))
     known = math.isfinite(hand) and math.isfinite(figure)
-    told = tables.counted([(word, number) for word, number in counts if number])
+    told = tables.counted([(word, number) for word, number in numbers if number])
     return replace(
         _begun(result, subject, row, verdict, told),
         figure=figure,
@@ -229,7 +242,7 @@ def _why_apart(result: RunResult, row: pd.Series, name: str, verdict: str, slips
     effect = effect_words(result, name, str(row["corner"]))
     if not effect and not math.isfinite(float(row.get(f"{name}.hand", math.nan))):
         effect = "the hand formula has no figure there"
-    return _joined("" if verdict == "explained" else slips, effect)
+    return _joined("" if verdict in KEPT else slips, effect)
 
 
 def _literal(
@@ -246,9 +259,8 @@ def _literal(
         cause = _joined(slips, f"the formula of [hand] gives {_shown(name, by_formula)} there")
     else:
         cause = "" if verdict == "agrees" else _why_apart(result, row, name, verdict, slips)
-    told = f"{verdict} in the corner that the expected figure was given for"
     return replace(
-        _begun(result, subject, row, verdict, told),
+        _begun(result, subject, row, verdict, verdict),
         figure=figure,
         bar=bar,
         hand=hand,
