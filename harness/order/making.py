@@ -1,0 +1,104 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""An order document from a board file: the corners, the studies that were asked for, and its files."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from harness.characterise import characterise
+from harness.items import items_of
+from harness.order.contents import contents_of
+from harness.order.records import Contents
+from harness.order.studies import Asked, falls_short, record, run_studies
+from harness.order.tolerances import Tolerances, tolerances_needed
+from harness.order.typesetting import typeset
+from harness.report.rounding import count
+from harness.results import RunResult
+from harness.run import prepare, run
+from harness.shortfalls import shortfalls_of
+from harness.studies.answers import Answer
+from harness.writing import json_writer, table_writer, write_together
+
+COLUMNS = [
+    "kind", "quantity", "name", "verdict", "passed", "corner", "figure", "bar", "limit", "margin", "hand",
+    "difference", "cause",
+]  # fmt: skip
+PART_COLUMNS = ["part", "value", "drawn", "verdict", "tolerance", "needed", "why"]
+
+
+@dataclass(frozen=True)
+class Order:
+    """A document with what it was made from. ``falls_short``: the command ends with 1."""
+
+    contents: Contents
+    result: RunResult
+    answers: Mapping[str, Answer]
+    tolerances: Tolerances
+    falls_short: bool
+
+    @property
+    def folder(self) -> Path:
+        """Where it goes unless another folder is named."""
+        return Path("reports") / self.result.board.name / self.result.board.revision
+
+    def items(self) -> pd.DataFrame:
+        """Limits and agreements, a row each, columns :data:`COLUMNS`."""
+        rows = [[getattr(item, name) for name in COLUMNS] for item in items_of(self.result)]
+        return pd.DataFrame(rows, columns=COLUMNS)
+
+    def parts(self) -> pd.DataFrame:
+        """The parts list, columns :data:`PART_COLUMNS`."""
+        rows = [[getattr(row, name) for name in PART_COLUMNS] for row in self.contents.parts]
+        return pd.DataFrame(rows, columns=PART_COLUMNS)
+
+    def lines(self) -> list[str]:
+        """What the terminal says: the statement, what was not run, and how much is left to look at."""
+        said, states = self.contents.statement, self.contents.studies
+        lines = [said.words, *(f"  {reason}" for reason in said.reasons)]
+        lines += [f"{state.title}: {state.words}" for state in states if state.run]
+        lines += [f"{state.title}: not run; to add it: {state.command}" for state in states if not state.run]
+        lines.append(f"{count(len(self.contents.open_points), 'open point')} to initial")
+        return lines
+
+    def write(self, folder: Path) -> list[Path]:
+        """Writes order.pdf, order.csv, order_parts.csv and run.json; returns their paths."""
+        pages = typeset(self.contents)
+        said = {
+            **self.result.run,
+            "studies": record(self.answers),
+            "not_run": [state.name for state in self.contents.studies if not state.run],
+            "document": hashlib.sha256(pages).hexdigest(),
+        }
+
+        def pdf(path: Path) -> None:
+            path.write_bytes(pages)
+
+        return write_together(
+            folder,
+            {
+                "order.pdf": pdf,
+                "order.csv": table_writer(self.items()),
+                "order_parts.csv": table_writer(self.parts()),
+                "run.json": json_writer(said),
+            },
+        )
+
+
+def order(path: Path, asked: Asked) -> Order:
+    """Simulates what no earlier run has finished, and puts the document together. Raises BoardError,
+    NetlistError or another InputError (input), EngineMissing or EngineFailed (engine)."""
+    result = run(path, asked.jobs, asked.only, asked.accuracy, asked.progress, ledger=asked.ledger)
+    answers = run_studies(path, asked)
+    prepared = prepare(path, asked.only)
+    asked_for = prepared.corners["corner"].isin(prepared.asked)
+    corners = prepared.corners[asked_for].reset_index(drop=True)
+    known = characterise(prepared.board, prepared.netlist, prepared.store, measure=False)
+    found = tolerances_needed(prepared.board, prepared.netlist, known, corners, result.corners)
+    contents = contents_of(result, prepared.netlist, found, asked, answers)
+    short = bool(shortfalls_of(result))
+    return Order(contents, result, answers, found, short or bool(falls_short(answers)))
