@@ -9,13 +9,16 @@ the engine. Anything else is measured anew.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
+from harness.netlist import rewritten
 from harness.pins import part_of
 from harness.predict.lookup import Table
 from harness.units import engineering
@@ -24,7 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from harness.alone.store import Kept
-    from harness.alone.subject import Bench
+    from harness.alone.subject import Bench, Refused
     from harness.board import Board
     from harness.netlist import Netlist
 
@@ -34,17 +37,23 @@ if TYPE_CHECKING:
 SENSE = "slicer.sense"
 NOT_YET = "not measured yet"
 PIN_ORDER = "slicer.pins"
+MOST_VARIANTS = 12  # settings of models that are measured, each of them alone
 RAMP_INPUT = "slicer.ramp_input"  # what is unknown where model and board file contradict each other
 
 
 @dataclass(frozen=True)
 class Characteristics:
     """Real-part values by name. ``missing``: (name, why) of those that could not be had; they explain
-    nothing. ``reused``: how many of the values come from an earlier measurement."""
+    nothing. ``reused``: how many of the values come from an earlier measurement.
+
+    ``variants``: where axes have a say in the models themselves (another maker's part), the values at each
+    setting of these axes; the object itself then holds those at the nominal one.
+    """
 
     tables: Mapping[str, Table] = field(default_factory=dict)
     missing: tuple[tuple[str, str], ...] = ()
     reused: int = 0
+    variants: tuple[tuple[Mapping[str, float], Characteristics], ...] = ()
 
     def has(self, name: str) -> bool:
         """Whether the value is known at every condition."""
@@ -54,16 +63,36 @@ class Characteristics:
         """The value over its conditions. Raises KeyError where it is unknown."""
         return self.tables[name]
 
+    def by_rows(self, corners: pd.DataFrame) -> Iterator[tuple[NDArray[np.bool_], Characteristics]]:
+        """Rows of a corner table, as a mask, with the values that hold there. At a setting that was not
+        measured nothing is known."""
+        left = np.ones(len(corners), dtype=bool)
+        if not self.variants:
+            yield left, self
+            return
+        for at, known in self.variants:
+            rows = left.copy()
+            for axis, value in at.items():
+                rows &= np.isclose(corners[axis].to_numpy(dtype=float), value)
+            left &= ~rows
+            if rows.any():
+                yield rows, known
+        if left.any():
+            yield left, Characteristics()
+
     def summary(self) -> list[tuple[str, str, str]]:
         """(name, value text, origin) of every value, unknown ones included."""
         rows = []
+        every = [known for _, known in self.variants] or [self]
         for name, table in self.tables.items():
+            figures = [known.tables[name].figures.ravel() for known in every if name in known.tables]
             text, origin = "unknown", table.origin
-            if not self.has(name):
-                blank = int((~np.isfinite(table.figures)).sum())
-                origin += f": no figure at {blank} of {table.figures.size} conditions"
+            if not all(known.has(name) for known in every):
+                known = np.concatenate(figures)
+                blank = int((~np.isfinite(known)).sum())
+                origin += f": no figure at {blank} of {known.size} conditions"
             else:
-                low, high = float(np.min(table.figures)), float(np.max(table.figures))
+                low, high = (float(extreme(np.concatenate(figures))) for extreme in (np.min, np.max))
                 text = engineering(low, table.unit)
                 if high - low > 1e-3 * abs(high):
                     text += f" to {engineering(high, table.unit)}"
@@ -80,13 +109,54 @@ def characterise(board: Board, netlist: Netlist, store: Path, measure: bool) -> 
     bench cannot measure stays unknown, too. Raises EngineMissing where ``measure`` finds no engine.
     """
     from harness.alone.benches import benches_of
-    from harness.alone.subject import Refused
 
     take = _measuring(store) if measure else _reading(store)
+    benches = benches_of(board, netlist)
+    axes = _axes_of_models(board, benches)
+    if not axes:
+        return _characterised(board, netlist, benches, take)
+    usual = {axis: board.axes[axis].nominal for axis in axes}
+    values = product(*(board.axes[axis].values for axis in axes))
+    settings = [dict(zip(axes, each, strict=True)) for each in values]
+    missing = []
+    if len(settings) > MOST_VARIANTS:
+        words = f"models follow {' and '.join(axes)} to {len(settings)} settings, more than {MOST_VARIANTS}"
+        missing.append(("models", f"{words}: measured at the nominal one alone"))
+        settings = [usual]
+    variants = []
+    for at in settings:
+        lines = [f".param {board.axes[axis].sets}={value!r}" for axis, value in at.items()]
+        drawn = rewritten(netlist, [*(line.text for line in netlist.deck()), *lines])
+        variants.append((at, _characterised(board, drawn, benches_of(board, drawn), take)))
+    every = [known for _, known in variants]
+    missing += dict.fromkeys(entry for known in every for entry in known.missing)
+    nominal = next((known for at, known in variants if at == usual), every[0])
+    reused = sum(known.reused for known in every)
+    return replace(nominal, missing=tuple(missing), reused=reused, variants=tuple(variants))
+
+
+def _axes_of_models(board: Board, benches: Sequence[Bench | Refused]) -> list[str]:
+    """Axes whose netlist parameter is part of what a model needs to run alone."""
+    from harness.alone.subject import Bench
+
+    texts = [bench.text for bench in benches if isinstance(bench, Bench)]
+    return [
+        name
+        for name, axis in board.axes.items()
+        if axis.sets and any(f".param {axis.sets.lower()}=" in text for text in texts)
+    ]
+
+
+def _characterised(
+    board: Board, netlist: Netlist, benches: Sequence[Bench | Refused], take: Take
+) -> Characteristics:
+    """The values of benches whose models are as this netlist has them."""
+    from harness.alone.subject import Refused
+
     tables: dict[str, Table] = {}
     missing: list[tuple[str, str]] = []
     reused = 0
-    for bench in benches_of(board, netlist):
+    for bench in benches:
         if isinstance(bench, Refused):
             missing += [(name, f"{bench.title}: {bench.why}") for name in bench.names]
             continue

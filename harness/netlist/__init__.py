@@ -3,7 +3,7 @@
 
 from harness.netlist.lines import Line
 from harness.netlist.parts import Part
-from harness.netlist.reading import Netlist, Settings, read_netlist
+from harness.netlist.reading import Netlist, Settings, read_netlist, rewritten
 from harness.netlist.scopes import FlatPart
 
-__all__ = ["FlatPart", "Line", "Netlist", "Part", "Settings", "read_netlist"]
+__all__ = ["FlatPart", "Line", "Netlist", "Part", "Settings", "read_netlist", "rewritten"]

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 import os
+import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -41,7 +42,7 @@ from harness.netlist.scopes import (
 )
 from harness.resources import netlists_folder
 
-__all__ = ["Line", "Model", "Netlist", "Part", "Settings", "read_netlist"]
+__all__ = ["Line", "Model", "Netlist", "Part", "Settings", "read_netlist", "rewritten"]
 
 _SETTABLE = ("r", "c", "l", "v", "i")
 
@@ -320,6 +321,14 @@ def read_netlist(path: Path | str, folders: Sequence[Path] = (), dialects: Diale
         scopes=tuple(scopes),
         flat=parts,
     )
+
+
+def rewritten(netlist: Netlist, lines: Sequence[str]) -> Netlist:
+    """A netlist with other lines for the engine; path, files and notes stay those of the one given."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / netlist.path.name
+        path.write_text("\n".join([f"* {netlist.title}", *lines, ".end", ""]), encoding="utf-8")
+        return replace(read_netlist(path), path=netlist.path, files=netlist.files, notes=netlist.notes)
 
 
 def _ordered(findings: Sequence[Finding], main: Path) -> list[Finding]:

@@ -8,7 +8,7 @@ the interaction.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -73,14 +73,21 @@ def without_effects(
 ) -> Prediction:
     """The same with an empty table of effects: they cost far more than the figures, and are not needed
     before these are judged."""
-    composition = Composition(Drawn(board, netlist, corners), characteristics)
-    ideal, refined = composition.ideal(), composition.refined()
+    tables: list[tuple[pd.DataFrame, ...]] = []
+    declined: dict[tuple[str, str, str], None] = {}
+    for rows, known in characteristics.by_rows(corners):
+        own = corners[rows]
+        composition = Composition(Drawn(board, netlist, own), known)
+        figures = composition.solved(), composition.ideal(), composition.refined()
+        tables.append(tuple(_table(each, own) for each in figures))
+        declined |= dict.fromkeys(composition.declined())
+    solved, ideal, refined = (_in_order(each, corners) for each in zip(*tables, strict=True))
     return Prediction(
-        _table(composition.solved(), corners),
-        _table(ideal, corners),
-        _table(refined, corners),
+        solved,
+        ideal,
+        refined,
         pd.DataFrame(columns=EFFECT_COLUMNS),
-        (*composition.declined(), *characteristics.summary()),
+        (*declined, *characteristics.summary()),
         characteristics.reused,
     )
 
@@ -90,16 +97,34 @@ def effects_of(
 ) -> pd.DataFrame:
     """Amounts by removal from the full refined form, and the interaction that closes each sum; columns as
     :data:`EFFECT_COLUMNS`."""
-    composition = Composition(Drawn(board, netlist, corners), characteristics)
-    return _effects(corners, composition, composition.usable(), composition.ideal(), composition.refined())
+    tables = []
+    for rows, known in characteristics.by_rows(corners):
+        own = corners[rows]
+        one = Composition(Drawn(board, netlist, own), known)
+        tables.append(_effects(own, one, one.usable(), one.ideal(), one.refined()))
+    if len(tables) == 1:
+        return tables[0]
+    place = dict(zip(corners["corner"], range(len(corners)), strict=True))
+    return pd.concat(tables).sort_values(
+        "corner", key=lambda names: names.map(place), kind="stable", ignore_index=True
+    )
 
 
 def best_figures(
     board: Board, netlist: Netlist, corners: pd.DataFrame, characteristics: Characteristics
 ) -> pd.DataFrame:
     """Refined figures where there are any, ideal ones elsewhere, and nothing else: a column a quantity."""
-    composition = Composition(Drawn(board, netlist, corners), characteristics)
-    return _table(composition.refined(), corners).combine_first(_table(composition.ideal(), corners))
+    tables = []
+    for rows, known in characteristics.by_rows(corners):
+        own = corners[rows]
+        composition = Composition(Drawn(board, netlist, own), known)
+        tables.append(_table(composition.refined(), own).combine_first(_table(composition.ideal(), own)))
+    return _in_order(tables, corners)
+
+
+def _in_order(tables: Sequence[pd.DataFrame], corners: pd.DataFrame) -> pd.DataFrame:
+    """Tables over parts of the corners as one, with the index and the order of the corner table."""
+    return tables[0] if len(tables) == 1 else pd.concat(tables).reindex(corners.index)
 
 
 def without_residues(figures: Figures) -> Figures:

@@ -9,17 +9,15 @@ p + deviation or p (1 + deviation). So predictions and simulation see the same d
 from __future__ import annotations
 
 import re
-import tempfile
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.findings import BoardError, Finding, nearest
 from harness.intent.objects import Axis, Board, Trim
 from harness.intent.toml_source import Position, dotted, line_of
-from harness.netlist import Netlist, read_netlist
+from harness.netlist import Netlist, rewritten
 from harness.netlist.words import inner
 from harness.units import engineering, parse_spice
 
@@ -95,7 +93,7 @@ def varied(board: Board, netlist: Netlist) -> Varied:
     stated = {name.lower() for deviation in deviations for name, _ in deviation.targets}
     return Varied(
         replace(board, axes={**board.axes, **axes}),
-        _read_again(netlist, [*writing.lines(), *parameters]),
+        rewritten(netlist, [*writing.lines(), *parameters]),
         deviations,
         tuple(name for name in _settable(board, netlist) if name.lower() not in stated),
         trims,
@@ -232,10 +230,3 @@ def _plain(text: str) -> str:
         return repr(parse_spice(text))
     except ValueError:
         return inner(text)
-
-
-def _read_again(netlist: Netlist, lines: Sequence[str]) -> Netlist:
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / netlist.path.name
-        path.write_text("\n".join([f"* {netlist.title}", *lines, ".end", ""]), encoding="utf-8")
-        return replace(read_netlist(path), path=netlist.path, files=netlist.files, notes=netlist.notes)
