@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -23,8 +23,10 @@ from harness.tolerances import Column, absolute_tolerance, column, first_known, 
 from harness.units import parse_si
 
 FAR = 3.0  # an explained difference beyond so many tolerances is a deviation that can be conceded
-WITHIN, BEYOND = "within", "beyond"
-NOT_NEEDED, NOT_JUDGED = "not needed", "not judged"
+WITHIN: Final = "within"
+BEYOND: Final = "beyond"
+NOT_NEEDED: Final = "not needed"
+NOT_JUDGED: Final = "not judged"
 OFF = ("differs", "not drawn")  # words of parts that are not drawn as intended
 _ROUNDING = 1.0 + 1e-9
 _WITNESSES = ("simulated", "refined", "hand")

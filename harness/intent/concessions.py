@@ -29,7 +29,10 @@ def read_concessions(
     found: list[Concession] = []
     for name in table.names():
         if name.lower() in _OF_LIMITS:
-            table.wrong(name, _LIMITS)
+            inner = table.data[name]
+            table.source.add(
+                (*table.path, name, *(list(inner)[:1] if isinstance(inner, dict) else ())), _LIMITS
+            )
             continue
         part = next((known for known in intended if known.lower() == name.lower()), None)
         sentence = "" if part else no_quantity(table.source, name)
