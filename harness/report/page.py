@@ -84,11 +84,6 @@ def write_report(result: RunResult, path: Path) -> None:
 def render(result: RunResult) -> bytes:
     """The page as ASCII bytes."""
     result = completed(result)
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=False
-    )
-    environment.filters["drawn"] = Markup
-    environment.filters["coded"] = coded
     constants = pictures.constants(result)
     drawings = _drawings(result, bool(constants))
     nominal = tables.nominal_row(result.board, result.corners)
@@ -97,41 +92,55 @@ def render(result: RunResult) -> bytes:
     shown = {anchor for anchor, _, _ in drawings}
     contents = [(anchor, words) for anchor, words in SECTIONS if anchor in shown]
     contents += [(anchor, words) for anchor, words in AFTER if anchor != "full" or full]
-    text = environment.get_template("report.html.j2").render(
-        css=Markup(_asset("style.css") + _switches(len(table.quantities))),
-        script=Markup(_asset("table.js")),
-        shapes=SHAPES,
-        story=tell(result),
-        contents=contents,
-        drawings=drawings,
-        leads={
-            "duty": pictures.MARKS,
-            "axes": pictures.axes_lead(result),
-            "waves": "One settled cycle and a little more.",
-            "effects": pictures.CHAIN_MARKS,
-        },
-        constants=constants,
-        effects=details.effect_rows(result),
-        table=table,
-        tall=len(table.rows) > MOST_UNSCROLLED,
-        full=full,
-        full_name=str(nominal["corner"]) if nominal is not None else "",
-        full_place=tables.place(result.board, nominal) if nominal is not None else "",
-        formulas=_formulas(result, nominal),
-        origins=result.parts_text,
-        parts=details.part_rows(result.check),
-        settings=details.settings_rows(result),
-        notes=[str(finding) for finding in result.notes],
+    text = (
+        environment()
+        .get_template("report.html.j2")
+        .render(
+            css=Markup(asset("style.css") + switches(len(table.quantities))),
+            script=Markup(asset("table.js")),
+            shapes=SHAPES,
+            story=tell(result),
+            contents=contents,
+            drawings=drawings,
+            leads={
+                "duty": pictures.MARKS,
+                "axes": pictures.axes_lead(result),
+                "waves": "One settled cycle and a little more, from where the ramp begins its sweep.",
+                "effects": pictures.CHAIN_MARKS,
+            },
+            constants=constants,
+            effects=details.effect_rows(result),
+            table=table,
+            tall=len(table.rows) > MOST_UNSCROLLED,
+            full=full,
+            full_name=str(nominal["corner"]) if nominal is not None else "",
+            full_place=tables.place(result.board, nominal) if nominal is not None else "",
+            formulas=_formulas(result, nominal),
+            origins=result.parts_text,
+            parts=details.part_rows(result.check),
+            settings=details.settings_rows(result),
+            notes=[str(finding) for finding in result.notes],
+        )
     )
     return text.encode("ascii", "xmlcharrefreplace")
 
 
-def _asset(name: str) -> str:
+def environment() -> Environment:
+    """Where templates come from, and what they may ask for."""
+    made = Environment(
+        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=False
+    )
+    made.filters["drawn"] = Markup
+    made.filters["coded"] = coded
+    return made
+
+
+def asset(name: str) -> str:
     """A style or script file; it is put in as it stands, so it must be ASCII."""
     return (TEMPLATES / name).read_text(encoding="ascii")
 
 
-def _switches(number: int) -> str:
+def switches(number: int) -> str:
     """One rule a quantity: its cells show when the table is switched to it."""
     return "".join(f'#table[data-pick="{index}"] .q{index}{{display:table-cell}}' for index in range(number))
 

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from harness import quantities
-from harness.report import charts, limits, rounding, series, sweeps, tables
+from harness.report import charts, cycles, limits, rounding, series, sweeps, tables
 from harness.report.canvas import Picture
 from harness.report.series import PITCH, Series
-from harness.results import RunResult
+from harness.results import RunResult, Waveforms
 
 GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Output levels", ("high_level", "low_level")),
@@ -310,10 +310,16 @@ def waveform_pictures(result: RunResult) -> list[Picture]:
                 f"{corner}: {result.telling[corner]}",
                 "; ".join(words) + ".",
                 f"Ramp, threshold and pulse over time in corner {corner}.",
-                charts.waveform_chart(result.waveforms[corner], f"wave{number}"),
+                charts.waveform_chart(_from_the_sweep(result, row, corner), f"wave{number}"),
             )
         )
     return pictures
+
+
+def _from_the_sweep(result: RunResult, row: pd.Series, corner: str) -> Waveforms:
+    frequency, _ = tables.simulated_and_bar(row, "frequency")
+    period = 1.0 / frequency if frequency > 0.0 else np.nan
+    return cycles.from_the_sweep(result.waveforms[corner], period)
 
 
 def chain_pictures(result: RunResult) -> list[Picture]:
