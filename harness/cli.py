@@ -11,10 +11,22 @@ import sys
 from collections.abc import Callable, Sequence
 
 from harness import __version__
-from harness.commands import check, engine, ledger, new, parts, run, sources, studies
+from harness.commands import accept, check, compare, engine, faults, ledger, new, parts, run, sources, studies
 from harness.commands.options import BAD_INPUT, NO_ENGINE, SHORT
 
-COMMANDS = (run, check, studies, ledger, new, engine, sources, parts)  # in the order of the help
+COMMANDS = (
+    run,
+    check,
+    studies,
+    faults,
+    compare,
+    accept,
+    ledger,
+    new,
+    engine,
+    sources,
+    parts,
+)  # in the order of the help
 
 _DESCRIPTION = """Checks a ramp core and its pulse comparator: what was intended, drawn and simulated, at
 every corner. A board is described by NAME.board.toml beside its SPICE netlist."""

@@ -25,6 +25,14 @@ def out(command: argparse.ArgumentParser, words: str = "also write the tables th
     command.add_argument("--out", type=Path, metavar="DIR", help=words)
 
 
+def references(command: argparse.ArgumentParser) -> None:
+    """Adds ``--references``."""
+    command.add_argument(
+        "--references", type=Path, default=Path("reports") / "accepted", metavar="DIR",
+        help="folder of accepted references; default reports/accepted",
+    )  # fmt: skip
+
+
 def simulating(command: argparse.ArgumentParser) -> None:
     """Adds the options of every command that simulates corners."""
     who = command.add_mutually_exclusive_group()

@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What changed between two states of a board, and what it did: comparison, and references that are held to."""
+"""What changed between two states of a board, and what it did; references that boards are held to."""

@@ -30,8 +30,8 @@ class Comparison:
     """Everything that differs between two sides.
 
     ``slips``: parts that are newly drawn otherwise than intended; ``shifts``: columns of
-    :data:`shifts.COLUMNS`; ``limits`` and ``agreements``: of :data:`standing.COLUMNS`; in all three ``row`` is a
-    row of ``joined.table``. ``lacking``: what could not be compared, in sentences; ``remarks``: what else a
+    :data:`shifts.COLUMNS`; ``limits`` and ``agreements``: of :data:`standing.COLUMNS`; in all three ``row`` is
+    a row of ``joined.table``. ``lacking``: what could not be compared, in sentences; ``remarks``: what else a
     reader has to know, versions above all.
     """
 
@@ -89,9 +89,9 @@ class Comparison:
             (self.agreements, standing.WORSE_AGREEMENTS),
         ):
             for verdict, rows in table[table["verdict"].isin(worse)].groupby("verdict", sort=False):
-                names = ", ".join(dict.fromkeys(rows["name"]))
+                names = rounding.listed(list(dict.fromkeys(rows["name"])), 3)
                 number = rounding.count(rows["row"].nunique(), "corner")
-                reasons.append(f"{names} {verdict} in {number}")
+                reasons.append(f"{verdict} in {number}: {names}")
         return tuple(reasons)
 
     def table(self) -> pd.DataFrame:
@@ -146,7 +146,7 @@ def compare(before: Side, after: Side) -> Comparison:
 
 
 def _drawings(before: Side, after: Side) -> tuple[list[PartChange], list[str], list[FactChange]]:
-    """Parts, parts newly not drawn as intended, and keys of the board file; as far as both sides hold them."""
+    """Parts, parts newly not drawn as intended, keys of the board file; as far as both sides hold them."""
     old, new = before.kept, after.kept
     if old is None or new is None:
         first, last = checked_parts(before), checked_parts(after)

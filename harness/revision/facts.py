@@ -16,8 +16,8 @@ from harness.units import Quantity, engineering
 
 NOT_TOLD = frozenset(
     {
-        "path", "format", "name", "title", "revision", "netlist", "hand_order", "hand_units", "sha256", "lines",
-        "simulation",
+        "path", "format", "name", "title", "revision", "netlist", "hand_order", "hand_units", "sha256",
+        "lines", "simulation",
     }
 )  # fmt: skip
 """Fields of a board that name files, follow from others, or say how it is run and not what it is."""

@@ -24,7 +24,10 @@ def side_of_folder(folder: Path, label: str = "") -> Side:
     """The run that a folder holds. Raises InputError where a file lacks or cannot be read."""
     missing = [name for name in _NEEDED if not (folder / name).is_file()]
     if missing:
-        message = f"is no folder of a run: it lacks {', '.join(missing)}; `ramp-harness run BOARD --out {folder}` writes them"
+        message = (
+            f"is no folder of a run: it lacks {', '.join(missing)}, which `ramp-harness run BOARD --out"
+            f" {folder}` writes"
+        )
         raise InputError([Finding(folder, message)])
     run = _json(folder / "run.json")
     corners = _table(folder / "corners.csv")
@@ -65,8 +68,8 @@ def side_of_run(result: RunResult, label: str) -> Side:
     board = result.board
     assert result.drawing is not None
     return Side(
-        label, board.name, board.revision, result.corners, board.axes, result.drawing, result.check, result.run,
-        board.path,
+        label, board.name, board.revision, result.corners, board.axes, result.drawing, result.check,
+        result.run, board.path,
     )  # fmt: skip
 
 

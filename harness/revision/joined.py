@@ -23,8 +23,8 @@ LOST = 2  # rank of a state whose figures are never a pass
 
 @dataclass(frozen=True)
 class Joined:
-    """``table``: a row a corner of either side: ``corner`` (the name after, where there is one), ``name_before``,
-    ``name_after``, a column an axis, ``state_before``, ``state_after``, ``verdict`` ("" where nothing is to
+    """``table``: a row a corner of either side: ``corner`` (the name after, where there is one),
+    ``name_before``, ``name_after``, a column an axis, ``state_before``, ``state_after``, ``verdict`` ("" where nothing is to
     say). ``before``, ``after``: rows of the corner tables of the sides, -1 where there is none."""
 
     table: pd.DataFrame
@@ -45,9 +45,9 @@ def join(before: Side, after: Side) -> Joined:
     axes = {**before.axes, **after.axes}
     remarks: list[str] = []
     columns = {}
-    for side in (before, after):
+    for late, side in ((False, before), (True, after)):
         read = [side.axis_column(axis) for axis in axes.values()]
-        columns[side is after] = [column for column, _ in read]
+        columns[late] = [column for column, _ in read]
         remarks += [sentence for _, sentence in read if sentence]
     keys = {late: list(_keys(columns[late], len(s.corners))) for late, s in ((False, before), (True, after))}
     old = {key: row for row, key in enumerate(keys[False])}

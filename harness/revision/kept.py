@@ -48,8 +48,8 @@ class Kept:
             "title": self.title,
             "axes": {
                 name: {
-                    "values": list(axis.values), "unit": axis.unit, "nominal": axis.nominal, "sets": axis.sets,
-                    "written_unit": axis.written_unit, "names": list(axis.names),
+                    "values": list(axis.values), "unit": axis.unit, "nominal": axis.nominal,
+                    "sets": axis.sets, "written_unit": axis.written_unit, "names": list(axis.names),
                 }
                 for name, axis in self.axes.items()
             },

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What each quantity did at each corner: simulated before and after, beside what the closed forms say that the
-change should do."""
+"""What each quantity did at each corner: simulated before and after, beside what the closed forms say that
+the change should do."""
 
 from __future__ import annotations
 

@@ -13,7 +13,21 @@ import pytest
 
 import harness
 
-COMMANDS = ["run", "check", "worst", "yield", "fit", "ledger", "new", "engine", "sources", "parts"]
+COMMANDS = [
+    "run",
+    "check",
+    "worst",
+    "yield",
+    "fit",
+    "faults",
+    "compare",
+    "accept",
+    "ledger",
+    "new",
+    "engine",
+    "sources",
+    "parts",
+]
 
 
 def run(*arguments: str) -> subprocess.CompletedProcess[str]:
