@@ -90,8 +90,8 @@ class Comparison:
         ):
             for verdict, rows in table[table["verdict"].isin(worse)].groupby("verdict", sort=False):
                 names = rounding.listed(list(dict.fromkeys(rows["name"])), 3)
-                number = rounding.count(rows["row"].nunique(), "corner")
-                reasons.append(f"{verdict} in {number}: {names}")
+                where = rounding.count(rows["row"].nunique(), "corner")
+                reasons.append(f"{verdict} in {where}: {names}")
         return tuple(reasons)
 
     def table(self) -> pd.DataFrame:

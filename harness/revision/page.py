@@ -158,7 +158,7 @@ def _chosen(comparison: Comparison) -> list[int]:
 
 def _worst(comparison: Comparison) -> list[str]:
     """For each corner the verdict to look at first: of the corner, of limits, of agreements, of shifts."""
-    worst = comparison.joined.table["verdict"].astype(str).tolist()
+    worst: list[str] = [str(verdict) for verdict in comparison.joined.table["verdict"]]
     first_words = (
         (comparison.limits, (*standing.WORSE_LIMITS, standing.MET, standing.NO_LIMIT)),
         (comparison.agreements, (*standing.WORSE_AGREEMENTS, standing.ENDED)),

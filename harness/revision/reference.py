@@ -176,7 +176,7 @@ def _lines(
 ) -> Iterator[str]:
     versions, plain = dict(side.run.get("versions", {})), kept.plain()
     yield FIRST_LINE
-    yield "# Figures are in SI units (temperature in degC) and end where their bars say. Accept anew, do not edit."
+    yield "# Figures are in SI units (temperature in degC) and end where their bars say; not to be edited."
     yield ""
     yield from _table("reference", {
         "format": FORMAT,

@@ -115,4 +115,4 @@ def still(old: dict[str, Column], new: dict[str, Column]) -> NDArray[np.bool_]:
         neither = np.isnan(old[kind]) & np.isnan(new[kind])
         with np.errstate(invalid="ignore"):
             stays &= neither | (both & (np.abs(new[kind] - old[kind]) <= bars))
-    return stays
+    return np.asarray(stays, dtype=bool)

@@ -14,10 +14,14 @@ def write_comparison(comparison: Comparison, folder: Path) -> list[Path]:
     from harness.revision.page import render  # imports matplotlib: only where it is needed
 
     page = render(comparison)
+
+    def write_page(path: Path) -> None:
+        path.write_bytes(page)
+
     return write_together(
         folder,
         {
             "compare.csv": table_writer(comparison.table()),
-            "compare.html": lambda path: path.write_bytes(page) and None,
+            "compare.html": write_page,
         },
     )
