@@ -97,11 +97,16 @@ class Item:
         return not self.passed or self.verdict not in NOTHING_COMPARED
 
     @property
+    def title(self) -> str:
+        """The quantity in words."""
+        return stem(self.quantity).title
+
+    @property
     def lines(self) -> tuple[str, ...]:
         """The item for people: how it came out and where it is worst, the figures there, the likely cause."""
         if not self.corner:
             return (self.counts,)
-        title, unit = stem(self.quantity).title, stem(self.quantity).unit
+        unit = stem(self.quantity).unit
         simulated = rounding.figure_with_bar(self.figure, self.bar, unit)
         if self.kind == "limit":
             against = f"limit {self.limit}" + (f", margin {self.apart}" if self.apart else "")
@@ -110,7 +115,7 @@ class Item:
             against = f"hand {hand}" + (f", difference {self.apart}" if self.apart else "")
         where = f"{self.corner} ({self.place})" if self.place else self.corner
         between = " in" if self.counts == self.verdict else "; worst in"
-        said = (f"{self.counts}{between} {where}", f"{title}: simulated {simulated}, {against}")
+        said = (f"{self.counts}{between} {where}", f"{self.title}: simulated {simulated}, {against}")
         return (*said, f"likely cause: {self.cause}") if self.cause else said
 
 
@@ -236,7 +241,7 @@ def _agreement(result: RunResult, subject: Subject, slips: str) -> Item:
 
 def _why_apart(result: RunResult, row: pd.Series, name: str, verdict: str, slips: str) -> str:
     if verdict in NOTHING_COMPARED:
-        return _state(row)
+        return "" if row["state"] == "pulsing" else _state(row)
     if verdict == "too coarse":
         return f"the error bar is wider than a quarter of the tolerance; {_FINER}"
     effect = effect_words(result, name, str(row["corner"]))
@@ -299,6 +304,8 @@ def _shown(name: str, hand: float) -> str:
 
 def _state(row: pd.Series) -> str:
     reason = str(row["reason"])
+    if row["state"] == "pulsing" and not reason:
+        return "the corner is pulsing, and yet nothing measured this there"
     return f"the corner is {row['state']}" + (f" ({reason})" if reason else "")
 
 

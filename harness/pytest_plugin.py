@@ -11,7 +11,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 import warnings
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -67,6 +67,15 @@ def pytest_unconfigure(config: pytest.Config) -> None:
     """Removes that folder."""
     if _folder in config.stash:
         shutil.rmtree(config.stash[_folder], ignore_errors=True)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """A skipped agreement is listed with its line of the board file, not with a line of ours."""
+    report = yield
+    if isinstance(item, BoardItem) and report.skipped and isinstance(report.longrepr, tuple):
+        report.longrepr = (str(item.path), item.line, report.longrepr[2])
+    return report
 
 
 def _options(config: pytest.Config) -> Options:
@@ -151,7 +160,8 @@ class BoardItem(pytest.Item):
             first, *others = item.lines
             _end("\n".join([first, *(f"  {words}" for words in others), *(also if beside else [])]))
         if not item.compared:
-            pytest.skip(f"{item.lines[0]}: nothing to compare" + (f"; {item.cause}" if item.cause else ""))
+            why = f"; {item.cause}" if item.cause else ""
+            pytest.skip(f"{item.title}: nothing to compare, {item.counts}{why}")
 
     def reportinfo(self) -> tuple[Path, int, str]:
         """Where the test stands: board file, line from 0, name."""
