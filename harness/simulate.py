@@ -49,7 +49,8 @@ class CornerResult:
     complex amplitudes (V, peak) of the output, empty where it does not pulse; ``waveforms``: "time",
     "ramp", "threshold", "output" of the settled cycle and a little more. ``line``: deck line an engine
     error names. ``callbacks``: whether the steps were steered by the compiled library or by its twin.
-    ``stresses``: lowest and highest value of each watch of the task.
+    ``stresses``: lowest and highest value of each watch of the task in the settled cycle, or without one
+    in the later half of the run that shows it.
     """
 
     corner: str
@@ -96,6 +97,8 @@ def simulate(task: Task) -> CornerResult:
             _two_loads(settled, engine, loaded(task.plan, task.test_load), measure, task.test_load)
     except NoCycle as error:
         result.state, result.reason = "no ramp", str(error)
+        last = float(error.record["time"][-1])
+        result.stresses = stresses(error.record, 0.5 * last, last, task.watches)
     except EngineDead:
         raise
     except EngineError as error:

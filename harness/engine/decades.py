@@ -247,7 +247,8 @@ class Decades:
         self.points += stepper.points
         if stepper.finished not in ("closed", "drifting"):
             if stepper.finished in ("late", ""):
-                raise NoCycle(f"{len(stepper.marks)} crossings of {self.marker:g} V in {_PERIODS} periods")
+                words = f"{len(stepper.marks)} crossings of {self.marker:g} V in {_PERIODS} periods"
+                raise NoCycle(words, record)
             raise EngineError([stepper.finished])
         begin, end = stepper.marks[-2:]
         words: dict[str, str] = {}
@@ -339,7 +340,7 @@ class Decades:
         if self.scouted and run.end - run.begin < 0.5 * self.plan.period:
             raise EngineError([words])
         if not self.scouted and np.ptp(ramp[inside]) < _WHOLE * np.ptp(ramp):
-            raise NoCycle(words)
+            raise NoCycle(words, run.record)
 
     def _look(self, run: _Run) -> None:
         """The marker's place and the middle of the output's levels, where later runs place their points."""

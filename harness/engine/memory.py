@@ -110,7 +110,17 @@ def _resistances(
         if len(inner) == 2:
             matrix[inner[0], inner[1]] -= value
             matrix[inner[1], inner[0]] -= value
-    return places, np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+    return places, _inverse(matrix)
+
+
+def _inverse(matrix: State) -> State:
+    """The inverse of a conductance matrix (1/Ohm). Where nodes that a small resistor joins float together
+    their leak is lost in rounding: it is put back, so that they count as open."""
+    try:
+        return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        values, vectors = np.linalg.eigh(matrix)
+        return np.asarray((vectors / np.maximum(values, 1 / (1e3 * _OPEN))) @ vectors.T, dtype=np.float64)
 
 
 def carriers(found: Sequence[Holder], ramp: str, period: float) -> frozenset[str]:

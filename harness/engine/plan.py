@@ -24,7 +24,12 @@ _SOURCE = re.compile(r"v\S*\s+(\S+)\s+(\S+)\s+(?:dc\s+|pulse\s*\(?\s*)?([-+]?[.\
 
 
 class NoCycle(Exception):
-    """The ramp makes no whole cycle; ``args[0]`` says what it does instead."""
+    """The ramp makes no whole cycle; ``args[0]`` says what it does instead, ``record`` is the run that shows
+    it."""
+
+    def __init__(self, words: str, record: Record) -> None:
+        super().__init__(words)
+        self.record = record
 
 
 @dataclass(frozen=True)

@@ -122,7 +122,7 @@ def scout(session: Session, plan: Plan) -> Plan:
             break
     assert record is not None
     if found is None:
-        raise NoCycle(_stands(record, plan.ramp))
+        raise NoCycle(_stands(record, plan.ramp), record)
     period, middle = found
     output = record[plan.output][record["time"] > record["time"][-1] - 2 * period]
     level = 0.5 * float(output.min() + output.max())
@@ -171,10 +171,10 @@ def uniform(session: Session, plan: Plan, measure: Measure, notes: list[str]) ->
         record = session.transient(period / share, 12 * period, period / share, initial=True)
         found = cycle_of(record["time"], record[plan.ramp])
         if found is None:
-            raise NoCycle(_stands(record, plan.ramp))
+            raise NoCycle(_stands(record, plan.ramp), record)
         marks = _rises(record, plan.ramp, found[1])
         if len(marks) < 3:
-            raise NoCycle(f"{len(marks)} crossings of the ramp's middle in 12 periods")
+            raise NoCycle(f"{len(marks)} crossings of the ramp's middle in 12 periods", record)
         begin, end = marks[-3:-1]
         figures, words = measured(measure, record, begin, end)
         tables.append(figures)

@@ -11,7 +11,6 @@ from harness.netlist import Netlist
 
 Change: TypeAlias = Callable[[Netlist], Netlist]
 
-OPEN, SHORTED, BRIDGED, SWAPPED = "open", "shorted", "bridged", "swapped"
 HARMLESS, WRONG_SOUND, OVERSTRESSED, NOT_SIMULATED = (
     "harmless",
     "wrong sound",
@@ -33,7 +32,7 @@ COLUMNS = [
 class Fault:
     """One fault.
 
-    ``name``: unique on the board, such as ``Rpull open``. ``kind``: a word, :data:`OPEN` and so on.
+    ``name``: unique on the board, such as ``Rpull open``. ``kind``: of :data:`harness.faults.kinds.KINDS`.
     ``text``: a sentence for people. ``parts``: those that are at fault, as the designer spells them.
     ``change`` turns the board's netlist into the faulted one (:mod:`harness.faults.surgery`).
     ``unsimulated``: why there is nothing to simulate, where that is known beforehand. ``steers``: it is meant

@@ -14,7 +14,8 @@ from functools import partial
 from itertools import combinations, pairwise
 from typing import TYPE_CHECKING
 
-from harness.faults.fault import BRIDGED, OPEN, SHORTED, SWAPPED, Fault
+from harness.faults.fault import Fault
+from harness.faults.kinds import BRIDGED, OPEN, SHORTED, SWAPPED
 from harness.faults.surgery import bridged, lifted, swapped
 from harness.pins import GROUND, PIN_WORDS
 from harness.report.rounding import count as number_of

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,8 +41,8 @@ class Story(Task):
     ``begin`` (s): all supplies are up, and nothing is held any more; the run goes on to ``stop`` (s).
     ``watches``: stresses that count from ``watched`` (s) on; ``late``: those of the last cycle alone.
     ``after``: what ``begin`` is, in words. ``resting``: the board is not expected to run. ``as_drawn``: the
-    circuit's own first voltages count, else every node begins at 0 V. ``version``: hash of the sources that
-    play it, for the ledger.
+    circuit's own first voltages count, else every node begins at 0 V. ``patience``: where no steady cycle is
+    found, once more and so many times as long. ``version``: hash of the sources that play it, for the ledger.
     """
 
     begin: float = 0.0
@@ -52,6 +52,7 @@ class Story(Task):
     watched: float = 0.0
     resting: bool = False
     as_drawn: bool = False
+    patience: float = 1.0
     version: str = ""
 
 
@@ -63,13 +64,22 @@ def play(story: Task) -> CornerResult:
     before = engine.engine_seconds
     result = CornerResult(story.corner, "not simulated", engine=engine.version_text)
     try:
-        record = _run(engine, story)
+        _play(engine, story, result)
+        if result.state == "no ramp" and not story.resting and story.patience > 1.0:
+            stop = story.begin + story.patience * (story.stop - story.begin)
+            _play(engine, replace(story, stop=stop), result)
     except EngineDead:
         raise
     except EngineError as error:
-        result.reason, result.line = str(error), error.line
-        return result
-    result.setting, result.points = SETTING, len(record["time"])
+        result.state, result.reason, result.line = "not simulated", str(error), error.line
+    result.engine_seconds = engine.engine_seconds - before
+    return result
+
+
+def _play(engine: Session, story: Story, result: CornerResult) -> None:
+    """Puts what a story gives into a result. Raises EngineError, EngineDead."""
+    record = _run(engine, story)
+    result.setting, result.points = SETTING, result.points + len(record["time"])
     result.stresses = borne(record, story.watched, story.plan.period, story.watches)
     end = float(record["time"][-1])
     last = end - story.plan.period, end
@@ -78,8 +88,6 @@ def play(story: Task) -> CornerResult:
     else:
         last = _outcome(result, record, story) or last
     result.stresses |= stresses(record, *last, story.late)
-    result.engine_seconds = engine.engine_seconds - before
-    return result
 
 
 def _run(engine: Session, story: Story) -> Record:

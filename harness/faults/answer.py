@@ -1,0 +1,213 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What every fault of a board does: simulated, told one by one, and put into tables and words."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from harness import __version__
+from harness.faults.fault import COLUMNS, HARMLESS, NOT_SIMULATED, SEVERITIES, Fault, Outcome
+from harness.faults.judging import Judge
+from harness.faults.kinds import KINDS
+from harness.faults.outside import outside_faults
+from harness.faults.parts import part_faults
+from harness.faults.played import sequences
+from harness.faults.study import FaultStudy
+from harness.faults.surgery import BRIDGE_RESISTANCE, OPEN_RESISTANCE
+from harness.faults.words import lines
+from harness.findings import BoardError, Finding, InputError
+from harness.finished import open_ledger
+from harness.ratings import rated_parts
+from harness.report.rounding import count as number_of
+from harness.report.rounding import listed
+from harness.run import Only, Progress
+from harness.studies.answers import Answer
+from harness.studies.rows import OVERHEAD, duration
+from harness.units import engineering
+
+if TYPE_CHECKING:
+    from harness.engine.pool import Workers
+
+YES, NO, UNKNOWN = "yes", "no", "not known"
+USUAL = 1.0  # s of the engine's time that a fault takes at least, most of it looking for a cycle
+LONGER = 5.0  # times what the board takes without a fault
+
+
+@dataclass(frozen=True)
+class Told:
+    """A fault as its row tells it: the worst that it does at any corner that was looked at, and what a bench
+    shows at the corners that were asked for."""
+
+    worst: Outcome
+    seen_at_bench: str
+    seen: tuple[str, ...]
+
+
+def faults_of(
+    path: Path,
+    only: Only = (),
+    jobs: int | Workers | None = None,
+    ledger: Path | None = None,
+    progress: Progress | None = None,
+    within: float | None = None,
+    every: bool = False,
+    kinds: Sequence[str] = (),
+) -> Answer:
+    """What every fault does, at the nominal corner, or where ``only`` puts an axis; with ``every`` at all
+    corners that ``only`` leaves. ``kinds``: of faults, of :data:`harness.faults.kinds.KINDS`; all where none
+    is named. ``within``: seconds that the study may take. Raises BoardError, NetlistError, InputError,
+    EngineFailed."""
+    wanted = frozenset(kinds or KINDS)
+    with open_ledger(path, ledger) as book:
+        study = FaultStudy(path, book, only, jobs, every, progress)
+        judge = Judge(study.board, study.netlist, study.good)
+        parts, outside = part_faults(study.board, study.netlist), outside_faults(study.board, study.netlist)
+        faults = [fault for fault in (*parts.faults, *outside.faults) if fault.kind in wanted]
+        _foresee(study, len(faults), within)
+        outcomes = [judge.outcome(each) for each in study.faulted(faults)]
+        further: list[Outcome] = []
+        ends = None if every else study.at_ends()
+        if ends is not None:
+            unseen = _unseen(faults, outcomes)
+            again = Judge(ends.board, ends.netlist, ends.good)
+            further = [again.outcome(each) for each in ends.faulted(unseen)]
+        played, assumed = sequences(study, judge, wanted)
+        told = _told([*outcomes, *played], further)
+        if not told:
+            message = f"there is no fault of the kinds asked for ({', '.join(sorted(wanted))})"
+            raise BoardError([Finding(study.board.path, message, "--kind")])
+        notes = [*_assumed(study, every), *parts.left_out, *outside.assumed, *assumed, *book.remarks]
+        return _answer(study, ends, told, [*outcomes, *played, *further], notes)
+
+
+def _foresee(study: FaultStudy, count: int, within: float | None) -> None:
+    """Raises InputError where a study would take longer than it may."""
+    each = USUAL + LONGER * max(result.engine_seconds for result in study.good)
+    seconds = OVERHEAD * count * len(study.corners) * each / study.workers.count
+    if within is not None and seconds > within:
+        message = (
+            f"this study may take about {duration(seconds)} for {number_of(count, 'fault')} at"
+            f" {number_of(len(study.corners), 'corner')} on {study.workers.count} workers, more than the"
+            f" {duration(within)} that --within allows"
+        )
+        raise InputError([Finding(study.board.path, message)])
+
+
+def _unseen(faults: Sequence[Fault], outcomes: Sequence[Outcome]) -> list[Fault]:
+    """Faults that nobody would notice at the corner asked for: they are looked at again elsewhere."""
+    quiet = {each.fault.name for each in outcomes if each.severity == HARMLESS or not each.seen}
+    none = {each.fault.name for each in outcomes if each.severity == NOT_SIMULATED}
+    return [fault for fault in faults if fault.name in quiet - none]
+
+
+def _told(asked: Sequence[Outcome], further: Sequence[Outcome]) -> list[Told]:
+    """A row a fault, in the order of the faults."""
+    rows = []
+    for name in dict.fromkeys(each.fault.name for each in asked):
+        here = [each for each in asked if each.fault.name == name]
+        there = [each for each in further if each.fault.name == name]
+        worst = min([*here, *there], key=lambda each: SEVERITIES.index(each.severity))
+        shown = next((each.seen for each in (worst, *here) if each in here and each.seen), ())
+        if shown:
+            seen, at_bench = shown, YES
+        else:
+            elsewhere = [each for each in there if each.seen]
+            seen = tuple(f"only at {each.corner}: {each.seen[0]}" for each in elsewhere)
+            at_bench = UNKNOWN if any(each.severity == NOT_SIMULATED for each in here) else NO
+        rows.append(Told(worst, at_bench, seen))
+    return rows
+
+
+def _answer(
+    study: FaultStudy, ends: FaultStudy | None, told: Sequence[Told], outcomes: Sequence[Outcome],
+    notes: Sequence[str],
+) -> Answer:  # fmt: skip
+    rails = [f"supply_current_{rail}" for rail in study.board.roles.supplies]
+    table = pd.DataFrame(
+        [_row(each.worst, each.seen_at_bench, each.seen, rails) for each in told],
+        columns=[*COLUMNS, *rails, "text", "reason"],
+    )
+    every = pd.DataFrame(
+        [
+            _row(
+                each,
+                UNKNOWN if each.severity == NOT_SIMULATED else YES if each.seen else NO,
+                each.seen,
+                rails,
+            )
+            for each in outcomes
+        ],
+        columns=[*COLUMNS, *rails, "text", "reason"],
+    )
+    severities = Counter(each.worst.severity for each in told)
+    studies = [study] if ends is None else [study, ends]
+    board = study.board
+    run: dict[str, Any] = {
+        "board": board.name,
+        "revision": board.revision,
+        "faults": len(told),
+        "severities": {severity: severities[severity] for severity in SEVERITIES},
+        "unseen_at_bench": sum(each.seen_at_bench == NO for each in told),
+        "corners": list(study.corners["corner"]),
+        "looked_at_again": [] if ends is None else list(ends.corners["corner"]),
+        "simulations": sum(each.simulations for each in studies),
+        "reused": sum(each.reused for each in studies),
+        "engine_seconds": sum(each.engine_seconds for each in studies),
+        "workers": study.workers.count,
+        "open_resistance": OPEN_RESISTANCE,
+        "bridge_resistance": BRIDGE_RESISTANCE,
+        "accuracy": board.simulation.accuracy,
+        "versions": {"ramp-harness": __version__, "engine": study.engine},
+        "hashes": {board.path.name: board.sha256, study.netlist.path.name: study.netlist.sha256},
+        "assumed": list(notes),
+    }
+    short = any(severities[severity] for severity in SEVERITIES[:2])
+    said = lines(study, [(each.worst, each.seen_at_bench, each.seen) for each in told], run)
+    return Answer(said, {"faults.csv": table, "fault_corners.csv": every}, run, short)
+
+
+def _row(outcome: Outcome, seen_at_bench: str, seen: Sequence[str], rails: Sequence[str]) -> tuple[Any, ...]:
+    fault, figures = outcome.fault, outcome.figures
+    worst = outcome.stresses[0] if outcome.stresses else None
+    stress = (
+        ("", "", math.nan, math.nan, "") if worst is None
+        else (worst.part, worst.rating, worst.value, worst.limit, worst.unit)
+    )  # fmt: skip
+    return (
+        fault.name, fault.kind, " ".join(fault.parts), outcome.corner, outcome.state, outcome.severity,
+        seen_at_bench, "; ".join(seen), *stress,
+        *(outcome.hottest if name == "hottest" else figures.get(name, math.nan)
+          for name in (*COLUMNS[COLUMNS.index("frequency"):], *rails)),
+        fault.text, outcome.reason,
+    )  # fmt: skip
+
+
+def _assumed(study: FaultStudy, every: bool) -> Iterator[str]:
+    yield (
+        f"an open pin keeps a leak of {engineering(OPEN_RESISTANCE, 'Ohm')}, a bridge has"
+        f" {engineering(BRIDGE_RESISTANCE, 'Ohm')}; one fault at a time"
+    )
+    if not every:
+        yield (
+            "faults that a bench does not show at the corner asked for were looked at again at both ends of"
+            " each axis; --corners all looks at every fault at every corner"
+        )
+    yield "a bench compares with the board without a fault at the same corner, figure by figure"
+    known = {one.part.lower() for one in rated_parts(study.board, study.netlist)}
+    without = [
+        part.name
+        for name, part in study.netlist.parts.items()
+        if part.letter not in "vi" and name not in known
+    ]
+    if without:
+        yield (
+            f"no rating is known for {number_of(len(without), 'part')} ({listed(without)}): what they have to"
+            " bear is not judged; [ratings] can state one"
+        )

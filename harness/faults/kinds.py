@@ -1,0 +1,7 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The kinds of faults, in the order in which they are told."""
+
+OPEN, SHORTED, BRIDGED, SWAPPED = "open", "shorted", "bridged", "swapped"
+JACK, OUTPUT, JOINED, SUPPLY = "jack", "output", "joined", "supply"
+UNPOWERED, ORDER, START = "unpowered", "order", "start"
+KINDS = (OPEN, SHORTED, BRIDGED, SWAPPED, JACK, OUTPUT, JOINED, SUPPLY, UNPOWERED, ORDER, START)
