@@ -19,7 +19,8 @@ from harness.planning import settings_of
 from harness.simulate import Task
 
 RISE = 1e-3  # s that a supply takes to come up; common practice, no source
-PERIODS = 12  # in which a board has to find its steady cycle
+PERIODS = 9  # in which a board usually finds its steady cycle
+PATIENCE = 3.0  # times as long for one that does not
 DRIVEN = "fault driven"
 OWN = "fault "  # how the names of watches begin that are no ratings
 VERSION = ("faults/plain.py", "faults/case.py")
@@ -79,7 +80,7 @@ def story(
     )  # fmt: skip
     return Story(
         task.corner, plan, task.probes, task.sink_currents, watches=watches, late=late, begin=case.begin,
-        stop=case.stop, after=case.after, watched=case.watched, resting=bool(case.driven),
+        stop=case.stop, after=case.after, patience=PATIENCE, watched=case.watched, resting=bool(case.driven),
         version=sources_hash(VERSION),
     )  # fmt: skip
 

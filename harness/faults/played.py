@@ -15,6 +15,7 @@ from harness.faults.study import Faulted, FaultStudy
 from harness.simulate import CornerResult
 from harness.units import engineering
 
+SECONDS = 120.0  # wall time of one sequence at one corner
 #: figures of an output behind a capacitor that are on their way for many periods after a start
 DRIFTING = ("low_level", "high_level", "mean_level")
 
@@ -42,7 +43,7 @@ def sequences(study: FaultStudy, judge: Judge, kinds: Collection[str]) -> tuple[
             " are not compared"
         )
         judge = replace(judge, good=[_without_drift(result) for result in judge.good])
-    results = study.each([(case.fault, corner) for case, corner in places], stories, play)
+    results = study.each([(case.fault, corner) for case, corner in places], stories, play, SECONDS)
     outcomes = [
         _outcome(judge, case, Faulted(case.fault, corner, study.netlist, result))
         for (case, corner), result in zip(places, results, strict=True)
