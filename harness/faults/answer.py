@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -79,7 +79,7 @@ def faults_of(
             again = Judge(ends.board, ends.netlist, ends.good)
             further = [again.outcome(each) for each in ends.faulted(unseen)]
         played, assumed = sequences(study, judge, wanted)
-        told = _told([*outcomes, *played], further)
+        told = _told([*outcomes, *played], further, {} if ends is None else _places(study, ends))
         if not told:
             message = f"there is no fault of the kinds asked for ({', '.join(sorted(wanted))})"
             raise BoardError([Finding(study.board.path, message, "--kind")])
@@ -107,8 +107,21 @@ def _unseen(faults: Sequence[Fault], outcomes: Sequence[Outcome]) -> list[Fault]
     return [fault for fault in faults if fault.name in quiet - none]
 
 
-def _told(asked: Sequence[Outcome], further: Sequence[Outcome]) -> list[Told]:
-    """A row a fault, in the order of the faults."""
+def _places(study: FaultStudy, ends: FaultStudy) -> dict[str, str]:
+    """The corners at the ends of the axes, each by the axis that is not where the study is."""
+    here = study.corners.iloc[0]
+    return {
+        str(row["corner"]): ", ".join(
+            f"{name} {axis.text(float(row[name]))}"
+            for name, axis in study.board.axes.items()
+            if float(row[name]) != float(here[name])
+        )
+        for _, row in ends.corners.iterrows()
+    }
+
+
+def _told(asked: Sequence[Outcome], further: Sequence[Outcome], places: Mapping[str, str]) -> list[Told]:
+    """A row a fault, in the order of the faults. ``places``: the corners of ``further`` in words."""
     rows = []
     for name in dict.fromkeys(each.fault.name for each in asked):
         here = [each for each in asked if each.fault.name == name]
@@ -119,7 +132,7 @@ def _told(asked: Sequence[Outcome], further: Sequence[Outcome]) -> list[Told]:
             seen, at_bench = shown, YES
         else:
             elsewhere = [each for each in there if each.seen]
-            seen = tuple(f"only at {each.corner}: {each.seen[0]}" for each in elsewhere)
+            seen = tuple(f"only at {places[each.corner]}: {each.seen[0]}" for each in elsewhere)
             at_bench = UNKNOWN if any(each.severity == NOT_SIMULATED for each in here) else NO
         rows.append(Told(worst, at_bench, seen))
     return rows

@@ -45,7 +45,7 @@ class Judge:
         state = state_of(result)
         if state == NOT_SIMULATED or netlist is None:
             return Outcome(faulted.fault, result.corner, NOT_SIMULATED, NOT_SIMULATED, reason=result.reason)
-        stresses = tuple(passed(self.board, netlist, good.stresses, result.stresses))
+        stresses, notes = passed(self.board, netlist, good.stresses, result.stresses)
         figures = figures_of(self.board, netlist, result)
         left = list(self._left(good, result, figures))
         heard = ("state",) if faulted.fault.steers else ("state", *SOUND)
@@ -53,8 +53,8 @@ class Judge:
         severity = OVERSTRESSED if stresses else WRONG_SOUND if wrong else HARMLESS
         name, power = hottest(good.stresses, result.stresses)
         return Outcome(
-            faulted.fault, result.corner, state, severity, tuple(text for _, text in left), stresses,
-            {**figures, "dissipation": power}, self._label(name), result.reason or "; ".join(result.notes),
+            faulted.fault, result.corner, state, severity, tuple(text for _, text in left), tuple(stresses),
+            {**figures, "dissipation": power}, self._label(name), "; ".join([*([result.reason] if result.reason else result.notes), *notes]),
         )  # fmt: skip
 
     def _left(

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -41,8 +42,9 @@ class Story(Task):
     ``begin`` (s): all supplies are up, and nothing is held any more; the run goes on to ``stop`` (s).
     ``watches``: stresses that count from ``watched`` (s) on; ``late``: those of the last cycle alone.
     ``after``: what ``begin`` is, in words. ``resting``: the board is not expected to run. ``as_drawn``: the
-    circuit's own first voltages count, else every node begins at 0 V. ``patience``: where no steady cycle is
-    found, once more and so many times as long. ``version``: hash of the sources that play it, for the ledger.
+    circuit's own first voltages count, else every node begins at 0 V. ``points``: after so many the run ends,
+    as something is far quicker than the ramp; 0: never. ``patience``: where no steady cycle is found, once
+    more and so many times as long. ``version``: hash of the sources that play it, for the ledger.
     """
 
     begin: float = 0.0
@@ -52,6 +54,7 @@ class Story(Task):
     watched: float = 0.0
     resting: bool = False
     as_drawn: bool = False
+    points: int = 0
     patience: float = 1.0
     version: str = ""
 
@@ -80,9 +83,9 @@ def _play(engine: Session, story: Story, result: CornerResult) -> None:
     """Puts what a story gives into a result. Raises EngineError, EngineDead."""
     record = _run(engine, story)
     result.setting, result.points = SETTING, result.points + len(record["time"])
-    result.stresses = borne(record, story.watched, story.plan.period, story.watches)
     end = float(record["time"][-1])
-    last = end - story.plan.period, end
+    result.stresses = borne(record, min(story.watched, 0.5 * end), story.plan.period, story.watches)
+    last = max(end - story.plan.period, float(record["time"][0])), end
     if story.resting:
         result.state = "no ramp"
     else:
@@ -97,8 +100,9 @@ def _run(engine: Session, story: Story) -> Record:
     for charge in CHARGES:
         options = f"method=gear reltol=1e-5 chgtol={charge!r}"
         load(engine, plan, options, start=None if story.as_drawn else {})
+        counter = _Counter(longest, story.points) if story.points else None
         try:
-            return engine.transient(0.1 * longest, story.stop, longest, initial=True)
+            return engine.transient(0.1 * longest, story.stop, longest, initial=True, stepper=counter)
         except EngineDead:
             raise
         except EngineError as error:
@@ -107,6 +111,19 @@ def _run(engine: Session, story: Story) -> Record:
             failure = error
     assert failure is not None
     raise failure
+
+
+class _Counter:
+    """Ends a run after so many points: something in the circuit is far quicker than its ramp."""
+
+    def __init__(self, longest: float, most: int) -> None:
+        self.bound, self.finished, self._left = longest, "", most
+
+    def point(self, data: Any) -> bool:
+        """Takes one accepted point; True ends the run."""
+        self._left -= 1
+        self.finished = "too many points" if self._left <= 0 else ""
+        return bool(self.finished)
 
 
 def borne(record: Record, begin: float, period: float, watches: Sequence[Watch]) -> dict[str, list[float]]:
@@ -139,6 +156,8 @@ def _outcome(result: CornerResult, record: Record, story: Story) -> tuple[float,
             f"no steady cycle within {cycles:.0f} periods: the ramp lies between {engineering(low, 'V')} and"
             f" {engineering(high, 'V')}"
         )
+        if story.points and len(time) >= story.points:
+            result.reason += f"; ended after {story.points} points, as something is far quicker than the ramp"
         return None
     first, begin, end = instants
     sink = np.zeros(len(time))

@@ -9,10 +9,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from harness.faults.fault import Stress
+from harness.faults.feeds import held_levels
 from harness.measure.stress import GROUND, Watch
 from harness.pins import part_of
 from harness.ratings import BREACHED, Rated, rated_parts
 from harness.sheets import models, read_sheet
+from harness.units import engineering
 
 if TYPE_CHECKING:
     from harness.board import Board
@@ -21,13 +23,16 @@ if TYPE_CHECKING:
 
 Extremes = Mapping[str, Sequence[float]]
 
+BEYOND = 2.0  # times the span of all voltage sources, which no charge pump of one capacitor passes
+
 OUTPUT, PULLUP, SINK = "fault output", "fault pullup", "fault sink"
 SUPPLY, POWER = "fault supply ", "fault power "
 WORSE = 1.01  # a rating that the board passes anyway counts only where the fault adds a hundredth
 #: the row of a sheet that is there where a document warns of an output that is joined to a supply, the row
 #: that says how much the output is sure to take in, and at which level
 SHORT, PROMISED, LEVEL = "short_to_supply", "sink_current", "level"
-SHORT_WORDS = "sink current, output joined to what feeds it"
+SHORT_WORDS = "sink current, output held up"
+IDEAL = "an ideal current source drives it there, and a real one would stop at its supply"
 WARMER = 1e-3  # W: resistors whose dissipation rises by less are not named
 
 
@@ -61,14 +66,22 @@ def pullup_currents(board: Board, netlist: Netlist) -> tuple[tuple[str, float], 
     )
 
 
-def passed(board: Board, netlist: Netlist, good: Extremes, faulted: Extremes) -> list[Stress]:
-    """Ratings that a faulted board passes and the one without a fault does not, or not so far; the farthest
-    first. ``netlist`` is the faulted one; extremes by the name of the watch."""
+def passed(
+    board: Board, netlist: Netlist, good: Extremes, faulted: Extremes
+) -> tuple[list[Stress], list[str]]:
+    """Ratings that a faulted board passes and the one without a fault does not, or not so far, the farthest
+    first; and sentences on what was not taken for true. ``netlist`` is the faulted one; extremes by the name
+    of the watch."""
+    reach = _reach(netlist)
+    notes: list[str] = []
     found: list[tuple[float, Stress]] = []
     rated = rated_parts(board, netlist)
     for one in rated:
         value, word = one.verdict(faulted.get(one.watch.name))
         if word != BREACHED:
+            continue
+        if one.unit == "V" and abs(value) > reach:
+            notes.append(f"{one.part} {one.words} {engineering(value, 'V', 3)} is not judged: {IDEAL}")
             continue
         share, bound = beyond(one, value)
         before = beyond(one, one.verdict(good.get(one.watch.name))[0])[0]
@@ -79,7 +92,17 @@ def passed(board: Board, netlist: Netlist, good: Extremes, faulted: Extremes) ->
         (share, stress) for share, stress in _joined_outputs(board, netlist, rated, faulted)
         if stress.part not in breached
     ]  # fmt: skip
-    return [stress for _, stress in sorted(found, key=lambda each: -each[0])]
+    return [stress for _, stress in sorted(found, key=lambda each: -each[0])], notes
+
+
+def _reach(netlist: Netlist) -> float:
+    """The voltage (V) beyond which only an ideal current source can have driven a node: a real one stops
+    where its own supply ends. Infinite without one, or where an inductor may have done it."""
+    letters = {found.part.letter for found in netlist.flat.values()}
+    if "i" not in letters or "l" in letters:
+        return math.inf
+    levels = held_levels(netlist, {}).values()
+    return BEYOND * (max(levels) - min(levels))
 
 
 def beyond(one: Rated, value: float) -> tuple[float, float]:

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 ACCURACY = 1e-3  # share of the period: what a fault does is not told in the fourth digit
 SECONDS = 10.0  # wall time of one faulted board at one corner
 PERIODS = 12  # of the board without a fault, for which plain steps are run
+POINTS = 60_000  # of such a run at most
 HINTS = ("frequency", "ramp_low", "ramp_high", "low_level", "high_level")
 
 
@@ -224,7 +225,7 @@ def plainly(task: Task, period: float) -> Story:
     stop = PERIODS * period
     return Story(
         task.corner, replace(task.plan, period=period), task.probes, task.sink_currents,
-        watches=task.watches, stop=stop, watched=0.5 * stop, as_drawn=True,
+        watches=task.watches, stop=stop, watched=0.5 * stop, as_drawn=True, points=POINTS,
         version=sources_hash(("faults/plain.py",)),
     )  # fmt: skip
 

@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from harness.faults.study import FaultStudy
 
 MOST = 15  # rows of a section on the terminal
-LONGEST = 110  # characters of a row
+LONGEST = 150  # characters of a row
 
+PLAYED = ("unpowered", "order", "start")
 #: a fault, whether a bench shows it, and what it shows
 Row = tuple[Outcome, str, tuple[str, ...]]
 
@@ -38,7 +39,7 @@ def lines(study: FaultStudy, rows: Sequence[Row], run: Mapping[str, Any]) -> lis
         *_section("Not simulated", by[NOT_SIMULATED], lambda row: row[0].reason),
         *_section("Wrong sound, and a bench does not show it there", unseen, _shown),
         *_section("Wrong sound, as a bench shows", [r for r in by[WRONG_SOUND] if r[1] == "yes"], _shown),
-        *_section("Harmless", by[HARMLESS], lambda row: _shown(row) or "nobody sees it"),
+        *_section("Harmless", by[HARMLESS], lambda row: _shown(row) or _quiet(row[0])),
         *_states(rows),
         "",
         "Assumed:",
@@ -83,6 +84,11 @@ def _stressed(row: Row) -> str:
 
 def _shown(row: Row) -> str:
     return "; ".join(row[2][:2])
+
+
+def _quiet(outcome: Outcome) -> str:
+    """What is said of a fault that does nothing: what a sequence came to, else that nobody sees it."""
+    return outcome.reason if outcome.fault.kind in PLAYED else "nobody sees it"
 
 
 def _states(rows: Sequence[Row]) -> Iterator[str]:
