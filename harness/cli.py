@@ -11,7 +11,20 @@ import sys
 from collections.abc import Callable, Sequence
 
 from harness import __version__
-from harness.commands import accept, check, compare, engine, faults, ledger, new, parts, run, sources, studies
+from harness.commands import (
+    accept,
+    check,
+    compare,
+    engine,
+    faults,
+    ledger,
+    new,
+    order,
+    parts,
+    run,
+    sources,
+    studies,
+)
 from harness.commands.options import BAD_INPUT, NO_ENGINE, SHORT
 
 COMMANDS = (
@@ -21,6 +34,7 @@ COMMANDS = (
     faults,
     compare,
     accept,
+    order,
     ledger,
     new,
     engine,

@@ -12,7 +12,7 @@ import pandas as pd
 from harness.board import Board
 from harness.netlist import Netlist
 from harness.order.records import DeviceRow, PartRow
-from harness.order.tolerances import CLASSES, Bound, Needed, Tolerances
+from harness.order.tolerances import CLASSES, CLOSEST, Bound, Needed, Tolerances
 from harness.order.vertices import REACH
 from harness.quantities import stem
 from harness.report import rounding, tables
@@ -165,16 +165,26 @@ def tolerance_notes(board: Board, found: Tolerances) -> tuple[str, ...]:
         )
         end = "that keeps every limit" if found.mended else "and even that does not keep every limit"
         notes.append(f"One way to closer tolerances: {closer}; {end}. The list below counts with these.")
-    if found.open_corners:
-        left_out = "; ".join(
-            f"{end_words(board, quantity, end)} in {rounding.listed(list(corners))}"
-            for quantity, end, corners in found.open_corners
+    if found.hopeless:
+        notes.append(
+            f"Kept as drawn by so little that even tolerances of {percent(CLOSEST)} do not keep it:"
+            f" {_places(board, found.hopeless)}. Values have to change for that; left out of the list below."
         )
-        notes.append(f"Left out, since no tolerance mends what is not kept as drawn: {left_out}.")
+    if found.open_corners:
+        places = _places(board, found.open_corners)
+        notes.append(f"Left out, since no tolerance mends what is not kept as drawn: {places}.")
     if found.without:
         titles = ", ".join(stem(quantity).title for quantity in found.without)
         notes.append(f"No closed form speaks of: {titles}. What these limits need of parts is not shown.")
     return tuple(notes)
+
+
+def _places(board: Board, found: Sequence[tuple[str, str, tuple[str, ...]]]) -> str:
+    """Ends of limits, each with its corners."""
+    return "; ".join(
+        f"{end_words(board, quantity, end)} in {rounding.listed(list(corners))}"
+        for quantity, end, corners in found
+    )
 
 
 def _short_words(board: Board, bound: Bound) -> str:

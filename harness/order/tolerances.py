@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from harness.board import Board
 from harness.characterise import Characteristics
@@ -31,6 +32,7 @@ from harness.units import TOLERANCE_LETTERS
 
 CLASSES = (*sorted(TOLERANCE_LETTERS.values()), 0.5)
 """Tolerances that are usual in trade: the letters of IEC 60062 (B 0.1 % to M 20 %), and 50 % behind them."""
+CLOSEST = 0.005  # closer tolerances are not proposed
 UNSTATED = 1e-12  # stands for the tolerance of a part that states none: it deviates alone, never as another
 HALVINGS = 9
 
@@ -79,7 +81,8 @@ class Tolerances:
     that could be looked at. ``open_corners``: (quantity, end, corners) where a limit falls short as drawn and
     which are left out; ``without``: limits that no closed form speaks of. ``looked_at``: corners.
     ``tightened``: (deviation, stated, closer tolerance) where the stated ones are not enough together;
-    ``mended``: with these every limit is kept that is kept as drawn."""
+    ``mended``: with these every limit is kept that is kept as drawn. ``hopeless``: as
+    ``open_corners``, where one is kept as drawn by so little that no tolerance worth proposing keeps it."""
 
     needed: tuple[Needed, ...]
     bounds: tuple[Bound, ...]
@@ -88,6 +91,7 @@ class Tolerances:
     looked_at: int
     tightened: tuple[tuple[str, float, float], ...] = ()
     mended: bool = True
+    hopeless: tuple[tuple[str, str, tuple[str, ...]], ...] = ()
 
 
 def tolerances_needed(
@@ -106,10 +110,11 @@ def tolerances_needed(
         return Tolerances((), (), (), (), 0)
     search = _Search(board, changed, unstated, goals, known, corners, judged)
     bounds = tuple(search.bounds())
+    hopeless = tuple(search.leave_out_hopeless())
     tightened = tuple(search.tighten())
     return Tolerances(
         tuple(search.needed()), bounds, search.open_corners(), search.without(),
-        len(set(search.places.tolist())), tightened, bool((search.rooms >= 0.0).all()),
+        len(set(search.places.tolist())), tightened, bool((search.rooms >= 0.0).all()), hopeless,
     )  # fmt: skip
 
 
@@ -157,14 +162,34 @@ class _Search(Vertices):
             low, high = (middle, high) if kept else (low, middle)
         return low
 
+    def leave_out_hopeless(self) -> Iterator[tuple[str, str, tuple[str, ...]]]:
+        """Drops the pairs that fall short even with the closest tolerances that are proposed, and says
+        which."""
+        closest = np.where(self._fixed, self.widths, np.minimum(self.widths, CLOSEST))
+        hopeless = self.rooms < 0.0
+        short = np.flatnonzero(hopeless)
+        hopeless[short] = self.rooms_at(self.signs[short] * closest, short) < 0.0 if len(short) else False
+        left_out: dict[tuple[str, str], list[str]] = {}
+        for pair in np.flatnonzero(hopeless):
+            quantity, end, corner = self.said(pair)
+            left_out.setdefault((quantity, end), []).append(corner)
+        for name in ("ends", "places", "slopes", "signs", "rooms"):
+            setattr(self, name, getattr(self, name)[~hopeless])
+        for (quantity, end), corners in left_out.items():
+            yield quantity, end, tuple(corners)
+
+    @property
+    def _fixed(self) -> NDArray[np.bool_]:
+        """Which deviations no closer tolerance could change: those of devices."""
+        return np.array([deviation.name in self.board.spread for deviation in self.deviations])
+
     def tighten(self) -> Iterator[tuple[str, float, float]]:
         """Gives parts closer tolerances until no vertex falls short, or nothing is left that could be closer;
         says which. From here on the vertices are those of the closer tolerances."""
-        fixed = np.array([d.name in self.board.spread for d in self.deviations])
         pairs = self.tightest(np.arange(len(self.ends)), self.rooms, KEPT)
         while len(pairs) and self.rooms[pairs].min() < 0.0:
             taken = np.abs(self.slopes[pairs[self.rooms[pairs].argmin()]]) * self.widths
-            part = int(np.where(fixed | (self.widths <= CLASSES[0]), 0.0, taken).argmax())
+            part = int(np.where(self._fixed | (self.widths <= CLOSEST), 0.0, taken).argmax())
             closer = [each for each in CLASSES if each < self.widths[part] * (1 - 1e-9)]
             if not closer or not taken[part] > 0.0:
                 break

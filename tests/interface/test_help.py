@@ -22,6 +22,7 @@ COMMANDS = [
     "faults",
     "compare",
     "accept",
+    "order",
     "ledger",
     "new",
     "engine",
@@ -56,7 +57,9 @@ def test_version() -> None:
     assert run("-m", "harness", "--version").stdout.split() == ["ramp-harness", harness.__version__]
 
 
-@pytest.mark.parametrize("arguments", [[], ["order", "x.board.toml"], ["run"], ["run", "x", "--jobs", "0"]])
+@pytest.mark.parametrize(
+    "arguments", [[], ["testsheet", "x.board.toml"], ["run"], ["run", "x", "--jobs", "0"]]
+)
 def test_wrong_usage_ends_2(arguments: list[str]) -> None:
     """An unknown command, a missing board or a senseless option: exit 2, words on stderr, no traceback."""
     done = run("-m", "harness", *arguments)
