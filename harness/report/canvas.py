@@ -28,6 +28,9 @@ VARIABLES = {INK: "ink", MUTED: "muted", FAINT: "faint", PAPER: "paper", BLUE: "
 WIDTH = 10.0
 """Width of a drawing in inches; the page scales it to its column."""
 
+LEADER = 0.2
+"""Inches from the right edge of a panel to its labels: enough for leaders that fan out to be told apart."""
+
 _STYLE: dict[str, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "ramp-harness",
@@ -121,18 +124,25 @@ def tick(value: float, unit: str) -> str:
 
 
 def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
-    """Positions near the wanted ones, at least ``gap`` apart, inside ``low`` to ``high`` as far as that
-    goes."""
+    """Positions at least ``gap`` apart, in the order of the wanted ones and with the least sum of squared
+    distances from them, inside ``low`` to ``high`` as far as that goes.
+
+    Those that are too near each other become groups around their common middle (isotonic regression by
+    pooling neighbours).
+    """
     order = sorted(range(len(wanted)), key=lambda index: (wanted[index], index))
+    groups: list[tuple[float, int]] = []  # mean and number of the positions, each less its place times gap
+    for place, index in enumerate(order):
+        mean, number = min(max(wanted[index], low), high) - place * gap, 1
+        while groups and groups[-1][0] > mean:
+            before, many = groups.pop()
+            mean, number = (before * many + mean * number) / (many + number), many + number
+        groups.append((mean, number))
+    levels = [mean for mean, number in groups for _ in range(number)]
+    most = high - gap * (len(order) - 1)
     placed = [0.0] * len(wanted)
-    previous = low - gap
-    for index in order:
-        placed[index] = previous = max(min(max(wanted[index], low), high), previous + gap)
-    overshoot = placed[order[-1]] - high if order else 0.0
-    following = high + gap
-    if overshoot > 0.0:
-        for index in reversed(order):
-            placed[index] = following = min(placed[index], following - gap)
+    for place, index in enumerate(order):
+        placed[index] = min(max(levels[place], low), max(most, low)) + place * gap
     return placed
 
 
@@ -143,14 +153,15 @@ def label_ends(axes: Axes, ends: Sequence[tuple[float, str, str]], size: float =
         return
     low, high = axes.get_ylim()
     heights = [(end[0] - low) / (high - low) for end in ends]
-    inches = axes.get_window_extent().height / axes.figure.dpi
-    gap = 1.25 * size / 72.0 / inches
+    extent = axes.get_window_extent()
+    gap = 1.25 * size / 72.0 * axes.figure.dpi / extent.height
+    aside = 1.0 + LEADER * axes.figure.dpi / extent.width
     for (value, words, colour), place in zip(ends, spread(heights, gap, 0.02, 0.98), strict=True):
         start = (value - low) / (high - low)
         axes.annotate(
             words,
             xy=(1.0, min(max(start, 0.0), 1.0)),
-            xytext=(1.035, place),
+            xytext=(aside, place),
             xycoords="axes fraction",
             textcoords="axes fraction",
             color=colour,

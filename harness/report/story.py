@@ -18,6 +18,7 @@ from harness.intent.objects import UNCONFIRMED
 from harness.report import rounding, tables
 from harness.report.complete import completed
 from harness.report.concessions import ConcessionStory, concession_stories, number_words
+from harness.report.drawn import drawing_words
 from harness.report.left_open import not_shown
 from harness.report.limits import LimitStory, limit_stories
 from harness.report.ratings import RatingStory, rating_story
@@ -39,7 +40,10 @@ class Slip:
 
 @dataclass(frozen=True)
 class Parting:
-    """How hand and simulated compare in one quantity over all corners."""
+    """How hand and simulated compare in one quantity over all corners.
+
+    ``effect``, ``drawing``: the largest step there, and what a drawing that differs has to do with the gap.
+    """
 
     quantity: str
     title: str
@@ -55,6 +59,7 @@ class Parting:
     corner: str
     place: str
     effect: str
+    drawing: str = ""
 
     @property
     def parts(self) -> bool:
@@ -228,12 +233,13 @@ def partings(result: RunResult) -> tuple[Parting, ...]:
         verdicts = tables.agreements(result.corners, quantity)
         numbers = {word: int((verdicts == word).sum()) for word in tables.AGREEMENT_WORDS}
         share = tables.judged_off(result.corners, quantity, "simulated").abs()
-        largest = corner = place = effect = ""
+        largest = corner = place = effect = drawing = ""
         if share.notna().any():
             row = result.corners.loc[share.idxmax()]
             corner, place = str(row["corner"]), tables.place(result.board, row)
             largest = difference_words(row, quantity)
             effect = effect_words(result, quantity, corner)
+            drawing = drawing_words(result, quantity, corner)
         records.append(
             Parting(
                 quantity=quantity,
@@ -250,6 +256,7 @@ def partings(result: RunResult) -> tuple[Parting, ...]:
                 corner=corner,
                 place=place,
                 effect=effect,
+                drawing=drawing,
             )
         )
     order = tables.AGREEMENT_WORDS

@@ -40,7 +40,7 @@ def lines_of(story: Story) -> list[str]:
         lines.append("Hand and simulated part in:")
     for one in parted:
         most = f"; most {one.largest} in {one.corner} ({one.place})" if one.corner else ""
-        why = f"; {one.effect}" if one.effect else ""
+        why = "".join(f"; {words}" for words in (one.drawing, one.effect) if words)
         lines.append(f"  {one.title}: {one.counts}{most}{why}")
     agreed = [one.agreement for one in story.partings if one.agrees and not one.parts]
     if agreed:

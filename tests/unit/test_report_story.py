@@ -15,7 +15,7 @@ from harness.report.story import tell
 from harness.report.terminal import lines_of, statement, summary_lines
 from harness.results import RunResult
 from harness.shortfalls import shortfalls_of
-from harness.verdict import REMAINDER
+from harness.verdict import FORMULA, REMAINDER, SLIP
 
 sys.path.insert(0, str(Path(__file__).parent))  # the made-up run lies beside the tests
 from report_fixture import make_result
@@ -354,3 +354,32 @@ def test_a_figure_without_one_by_hand_is_told_from_no_figure(clean: RunResult) -
     lines = summary_lines(dataclasses.replace(clean, corners=corners))
     line = next(line for line in lines if line.startswith("Hand and simulated agree"))
     assert f"no hand figure in {len(corners) - 1} corners" in line
+
+
+def drawn_otherwise(result: RunResult, amount: float) -> RunResult:
+    """The run with so much of the rise time's gap put down to the drawing, everywhere."""
+    effects = result.effects.copy()
+    rest = (effects["quantity"] == "rise_time") & (effects["effect"] == FORMULA)
+    effects.loc[rest, "amount"] -= amount
+    slips = effects[rest].assign(effect=SLIP, amount=amount, origin="netlist against board file")
+    return dataclasses.replace(result, effects=pd.concat([effects, slips], ignore_index=True))
+
+
+@pytest.mark.parametrize(
+    ("amount", "said"),
+    [
+        (3e-6, "the drawing differs (Rpull), which accounts for 76 % of the gap"),
+        (5e-6, "the drawing differs (Rpull), which accounts for 127 % of the gap"),
+        (-1e-6, "the drawing differs (Rpull), which works against the gap"),
+        (1e-8, ""),
+    ],
+)
+def test_a_quantity_says_what_the_drawing_has_to_do_with_it(
+    result: RunResult, amount: float, said: str
+) -> None:
+    """Hand and simulated rise time are (ln 9 - 1) * 3.3 us = 3.95 us apart; the formula uses Rpull alone of
+    the parts drawn otherwise."""
+    told = tell(drawn_otherwise(result, amount))
+    assert next(one.drawing for one in told.partings if one.quantity == "rise_time") == said
+    assert [line for line in lines_of(told) if said and said in line] != [] or not said
+    assert next(one.drawing for one in told.partings if one.quantity == "frequency") == ""
