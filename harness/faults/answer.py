@@ -213,6 +213,9 @@ def _assumed(study: FaultStudy, every: bool) -> Iterator[str]:
             " each axis; --corners all looks at every fault at every corner"
         )
     yield "a bench compares with the board without a fault at the same corner, figure by figure"
+    ideal = [part.name for part in study.netlist.parts.values() if part.letter == "i"]
+    if ideal:
+        yield f"{listed(ideal)} are ideal and go on driving where a real current source would stop"
     known = {one.part.lower() for one in rated_parts(study.board, study.netlist)}
     without = [
         part.name

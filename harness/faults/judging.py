@@ -52,9 +52,10 @@ class Judge:
         wrong = any(name in heard for name, _ in left) or self._limits_left(good, result)
         severity = OVERSTRESSED if stresses else WRONG_SOUND if wrong else HARMLESS
         name, power = hottest(good.stresses, result.stresses)
+        words = [result.reason] if result.reason else list(result.notes)
         return Outcome(
             faulted.fault, result.corner, state, severity, tuple(text for _, text in left), tuple(stresses),
-            {**figures, "dissipation": power}, self._label(name), "; ".join([*([result.reason] if result.reason else result.notes), *notes]),
+            {**figures, "dissipation": power}, self._label(name), "; ".join([*words, *notes]),
         )  # fmt: skip
 
     def _left(

@@ -23,13 +23,13 @@ from harness.faults.stress import watches
 from harness.findings import InputError
 from harness.fingerprints import sources_hash
 from harness.finished import Finished
+from harness.knowing import characterised
 from harness.ledger import Ledger
 from harness.netlist import Netlist
 from harness.planning import probes_of, tasks_of
 from harness.predict.refined import best_figures
 from harness.run import Only, Progress, prepare, simulated, workers_of
 from harness.simulate import CornerResult, Task, simulate
-from harness.studies.rows import characterised
 
 if TYPE_CHECKING:
     from harness.board import Board
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 ACCURACY = 1e-3  # share of the period: what a fault does is not told in the fourth digit
 SECONDS = 10.0  # wall time of one faulted board at one corner
 PERIODS = 12  # of the board without a fault, for which plain steps are run
-POINTS = 60_000  # of such a run at most
+POINTS = 20_000  # of such a run at most
 HINTS = ("frequency", "ramp_low", "ramp_high", "low_level", "high_level")
 
 

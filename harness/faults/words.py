@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.corners import nominal_row
 from harness.faults.fault import HARMLESS, NOT_SIMULATED, OVERSTRESSED, WRONG_SOUND, Outcome
+from harness.faults.stress import SHORT_WORDS
 from harness.report.rounding import count as number_of
 from harness.units import engineering
 
@@ -76,8 +77,9 @@ def _stressed(row: Row) -> str:
     worst = outcome.stresses[0]
     more = f" and {len(outcome.stresses) - 1} more" if len(outcome.stresses) > 1 else ""
     shown = f"; bench: {seen[0]}" if at_bench == "yes" else "; a bench does not show it"
+    bound = "its sheet is sure of" if worst.rating == SHORT_WORDS else "rating"
     return (
-        f"{worst.part} {worst.rating} {engineering(worst.value, worst.unit, 3)}, rating"
+        f"{worst.part} {worst.rating} {engineering(worst.value, worst.unit, 3)}, {bound}"
         f" {engineering(worst.limit, worst.unit, 3)}{more}{shown}"
     )
 
