@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from harness.engine.library import version_text
 from harness.netlist import rewritten
 from harness.pins import part_of
 from harness.predict.lookup import Table
@@ -108,9 +109,23 @@ def characterise(board: Board, netlist: Netlist, store: Path, measure: bool) -> 
     touched: the measurements of the newest engine count, and what is missing stays unknown. A model that its
     bench cannot measure stays unknown, too. Raises EngineMissing where ``measure`` finds no engine.
     """
+    return _taken(board, netlist, _measuring(store) if measure else _reading(store))
+
+
+def kept(board: Board, netlist: Netlist, store: Path, engine: int) -> Characteristics | None:
+    """What :func:`characterise` gives with an engine of this version where the store holds all of it; None
+    where something is left to measure. The engine is not touched."""
+    try:
+        return _taken(board, netlist, _keeping(store, engine))
+    except _NotKept:
+        return None
+
+
+def _taken(board: Board, netlist: Netlist, take: Take) -> Characteristics:
+    """The values of all benches of a board, each bench's figures by ``take``, at every setting of axes that
+    change the models."""
     from harness.alone.benches import benches_of
 
-    take = _measuring(store) if measure else _reading(store)
     benches = benches_of(board, netlist)
     axes = _axes_of_models(board, benches)
     if not axes:
@@ -161,20 +176,20 @@ def _characterised(
             missing += [(name, f"{bench.title}: {bench.why}") for name in bench.names]
             continue
         try:
-            kept, old = take(bench)
+            found, old = take(bench)
         except _Unknown as reason:
             missing += [(name, str(reason)) for name in bench.names if name not in (SENSE, PIN_ORDER)]
             continue
         for value in bench.values:
             if value.name == SENSE:
-                missing += _contradiction(board, kept.figures[SENSE])
+                missing += _contradiction(board, found.figures[SENSE])
                 continue
             if value.name == PIN_ORDER:
-                missing += _pin_order(board, netlist, float(kept.figures[PIN_ORDER]))
+                missing += _pin_order(board, netlist, float(found.figures[PIN_ORDER]))
                 continue
             reused += old
-            origin = f"{value.origin}, by ngspice-{kept.engine}"
-            tables[value.name] = Table(value.axes, kept.figures[value.name], value.unit, origin)
+            origin = f"{value.origin}, by {version_text(found.engine)}"
+            tables[value.name] = Table(value.axes, found.figures[value.name], value.unit, origin)
     return Characteristics(tables, tuple(missing), reused)
 
 
@@ -203,6 +218,26 @@ def _pin_order(board: Board, netlist: Netlist, place: float) -> Iterator[tuple[s
 
 class _Unknown(Exception):
     """Why a bench has no figures."""
+
+
+class _NotKept(Exception):
+    """A bench has to measure."""
+
+
+def _keeping(folder: Path, engine: int) -> Take:
+    """Takes what is kept of one engine, and nothing else."""
+    from harness.alone import store
+
+    def take(bench: Bench) -> tuple[Kept, bool]:
+        try:
+            found = store.read(folder, bench, engine)
+        except ValueError as error:
+            raise _NotKept from error
+        if found is None:
+            raise _NotKept
+        return found, True
+
+    return take
 
 
 def _reading(folder: Path) -> Take:

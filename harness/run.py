@@ -24,6 +24,7 @@ from harness.engine.errors import EngineFailed
 from harness.engine.meanings import meaning
 from harness.findings import BoardError, Finding, NetlistError
 from harness.finished import Finished, open_ledger
+from harness.knowing import characterised
 from harness.netlist import Netlist, read_netlist
 from harness.netlist.lint import lint
 from harness.planning import tasks_of
@@ -131,7 +132,9 @@ def run(
         board = replace(board, simulation=replace(board.simulation, accuracy=accuracy))
         prepared = replace(prepared, board=board)
     workers = workers_of(jobs)
-    whole, known, engine = _predicted_in_a_worker(prepared)
+    known, engine = characterised(prepared)
+    with np.errstate(all="ignore"):
+        whole = without_effects(board, prepared.netlist, prepared.corners, known)
     trusted = trusted_formulas(
         board, prepared.corners, prepared.hand, prepared.hand_on_drawn, whole.ideal, whole.refined
     )
@@ -179,27 +182,6 @@ def _effects(prepared: Prepared, known: Characteristics) -> pd.DataFrame:
     """The amounts of effects at every corner of the table: nothing waits for them while corners run."""
     with np.errstate(all="ignore"):
         return effects_of(prepared.board, prepared.netlist, prepared.corners, known)
-
-
-def _predicted_in_a_worker(prepared: Prepared) -> tuple[Prediction, Characteristics, str]:
-    """Predictions without effects, what they know of device models, and the engine's version. The models run
-    on an engine of their own, so that nothing of it is left in this process."""
-    from harness.engine.pool import run_all
-
-    (outcome,) = (outcome for _, outcome in run_all([prepared], _predict_task, workers=1, seconds=300.0))
-    if outcome.value is None:
-        raise EngineFailed(f"the device models could not be measured alone: {outcome.reason}")
-    return outcome.value
-
-
-def _predict_task(prepared: Prepared) -> tuple[Prediction, Characteristics, str]:
-    from harness.characterise import characterise
-    from harness.engine.session import session
-
-    board, netlist = prepared.board, prepared.netlist
-    with np.errstate(all="ignore"):
-        known = characterise(board, netlist, prepared.store, measure=True)
-        return without_effects(board, netlist, prepared.corners, known), known, session().version_text
 
 
 def simulated(

@@ -6,7 +6,6 @@ Run-time packages ship it under a versioned name only (``libngspice.so.0``), so 
 
 from __future__ import annotations
 
-import ctypes.util
 import os
 import platform
 import sys
@@ -53,7 +52,14 @@ def find_library() -> str:
         for name in _NAMES:
             if (folder / name).is_file():
                 return str(folder / name)
+    import ctypes.util  # late: it costs more than all that is before
+
     known = ctypes.util.find_library("ngspice")
     if known:
         return known
     raise EngineMissing(f"The simulator ngspice was not found (no {_NAMES[0]} in the usual folders). {MEND}")
+
+
+def version_text(version: int) -> str:
+    """A version as results and the ledger spell it."""
+    return f"ngspice-{version}"

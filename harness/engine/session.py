@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from harness.engine import words
 from harness.engine.errors import EngineDead, EngineError, EngineMissing
-from harness.engine.library import MEND, NEWEST, OLDEST, find_library
+from harness.engine.library import MEND, NEWEST, OLDEST, find_library, version_text
 
 if TYPE_CHECKING:
     from harness.engine.callbacks import Steering
@@ -55,7 +55,7 @@ class Session:
 
         self._engine = Ngspice(self.library, room)
         self.version = int(self._engine.ngspice_version or 0)
-        self.version_text = f"ngspice-{self.version}"
+        self.version_text = version_text(self.version)
         self.messages: list[str] = []
         """What ngspice remarked about the circuit that is loaded, without being a failure."""
         self._loads = 0

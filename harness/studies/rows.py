@@ -13,10 +13,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from harness.characterise import Characteristics
-from harness.engine.errors import EngineFailed
 from harness.findings import Finding, InputError
 from harness.finished import Finished
+from harness.knowing import characterised
 from harness.ledger import Ledger
 from harness.planning import tasks_of
 from harness.predict.refined import best_figures
@@ -191,22 +190,3 @@ def _outcomes(results: Sequence[CornerResult]) -> Outcomes:
         pd.DataFrame([result.bars for result in results], index=range(len(results)), dtype=float),
         np.array([result.engine_seconds for result in results]),
     )
-
-
-def characterised(prepared: Prepared) -> tuple[Characteristics, str]:
-    """The device models alone, and the engine's version, from a process of their own."""
-    from harness.engine.pool import run_all
-
-    (outcome,) = (outcome for _, outcome in run_all([prepared], _characterise, workers=1, seconds=300.0))
-    if outcome.value is None:
-        raise EngineFailed(f"the device models could not be measured alone: {outcome.reason}")
-    return outcome.value
-
-
-def _characterise(prepared: Prepared) -> tuple[Characteristics, str]:
-    from harness.characterise import characterise
-    from harness.engine.session import session
-
-    with np.errstate(all="ignore"):
-        known = characterise(prepared.board, prepared.netlist, prepared.store, measure=True)
-    return known, session().version_text
