@@ -30,8 +30,8 @@ class Comparison:
     """Everything that differs between two sides.
 
     ``slips``: parts that are newly drawn otherwise than intended; ``shifts``: columns of
-    :data:`shifts.COLUMNS`; ``limits`` and ``agreements``: of :data:`standing.COLUMNS`; in all three ``row`` is
-    a row of ``joined.table``. ``lacking``: what could not be compared, in sentences; ``remarks``: what else a
+    :data:`shifts.COLUMNS`; ``limits``, ``agreements``: of :data:`standing.COLUMNS`. In all three ``row`` is a
+    row of ``joined.table``. ``lacking``: what could not be compared, in sentences; ``remarks``: what else a
     reader has to know, versions above all.
     """
 

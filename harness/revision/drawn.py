@@ -22,9 +22,9 @@ SAME = 1e-9  # relative difference below which two values are the same
 
 @dataclass(frozen=True)
 class DrawnPart:
-    """One part, model or function as drawn. ``value`` in SI units, None where there is no single one;
-    ``text``: what stands in its place (a source's function, an expression, parameters put in). ``name`` as a designer
-    writes it, with its path.
+    """One part, model or function as drawn. ``value`` in SI units, None where there is no single
+    one; ``text``: what stands in its place (a source's function, an expression, parameters put in). ``name``
+    as a designer writes it, with its path.
     """
 
     name: str

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -74,13 +75,21 @@ def side_of_run(result: RunResult, label: str) -> Side:
 
 
 def _table(path: Path) -> pd.DataFrame:
-    """A table of a run; words stay words, whatever they look like."""
+    """A table of a run, every digit of it: a column is one of numbers where all its cells are."""
     try:
-        return pd.read_csv(path, float_precision="round_trip", dtype={"corner": str, "part": str})
+        texts = pd.read_csv(path, dtype=str, keep_default_na=False)
     except (ValueError, OSError) as error:
         raise InputError(
             [Finding(path, f"cannot be read as a table ({error}); run the board again")]
         ) from error
+    return pd.DataFrame({name: _column(texts[name].tolist()) for name in texts.columns})
+
+
+def _column(cells: list[str]) -> list[str] | list[float]:
+    try:
+        return [float(cell) if cell else math.nan for cell in cells]
+    except ValueError:
+        return cells
 
 
 def _json(path: Path) -> Mapping[str, Any]:

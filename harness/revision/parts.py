@@ -17,8 +17,8 @@ FINEST = 12  # digits with which two values are written apart
 @dataclass(frozen=True)
 class PartChange:
     """What became of one part: ``how`` is ``added``, ``removed`` or ``changed``; ``before`` and ``after``
-    say what differs, in words. ``valued``: its value changed, came or went. ``announced``: the board file says the
-    same, under another revision."""
+    say what differs, in words. ``valued``: its value changed, came or went. ``announced``: the board file
+    says the same, under another revision."""
 
     name: str
     how: str
