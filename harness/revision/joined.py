@@ -24,8 +24,9 @@ LOST = 2  # rank of a state whose figures are never a pass
 @dataclass(frozen=True)
 class Joined:
     """``table``: a row a corner of either side: ``corner`` (the name after, where there is one),
-    ``name_before``, ``name_after``, a column an axis, ``state_before``, ``state_after``, ``verdict`` ("" where
-    nothing is to say). ``before``, ``after``: rows of the corner tables of the sides, -1 where there is none."""
+    ``name_before``, ``name_after``, a column an axis, ``state_before``, ``state_after``, ``verdict`` (""
+    where nothing is to say). ``before``, ``after``: rows of the corner tables of the sides, -1 where there is
+    none."""
 
     table: pd.DataFrame
     axes: tuple[str, ...]
