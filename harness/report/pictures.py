@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from harness import quantities
+from harness.conceded import counts
 from harness.report import charts, cycles, limits, rounding, series, sweeps, tables
 from harness.report.canvas import Picture
 from harness.report.series import PITCH, Series
@@ -52,6 +53,8 @@ def overview(result: RunResult) -> list[Picture]:
             continue
         words = tables.agreements(result.corners, quantity).value_counts()
         counted = ", ".join(f"{words[word]} {word}" for word in tables.AGREEMENT_WORDS if word in words)
+        if conceded := int((~counts(result.corners, quantity)).sum()):
+            counted += f"; {conceded} conceded"
         refined = _spread(result.corners, quantity, "refined")
         spans.append(charts.Span(quantities.stem(quantity).title, simulated, refined, counted))
     if not spans:

@@ -85,8 +85,8 @@ def test_what_cannot_be_conceded_is_said_with_its_line(tmp_path: Path, written: 
         loaded(tmp_path, written)
     (finding,) = (one for one in caught.value.findings if one.key.startswith("concession"))
     assert said in finding.message
-    line = finding.path.read_text().splitlines()[finding.line - 1]
-    assert line == written
+    assert finding.path is not None and finding.line is not None
+    assert finding.path.read_text().splitlines()[finding.line - 1] == written
 
 
 def test_a_limit_without_a_hand_figure_is_not_conceded_either(tmp_path: Path) -> None:
