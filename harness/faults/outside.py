@@ -136,8 +136,11 @@ def twin_lines(board: Board, netlist: Netlist) -> list[str]:
     if len(inputs) != 2:
         raise ValueError(f"the inputs of {drawn.name} cannot be told from its line")
     network, inner = _output_network(board, netlist, pins.output, {*inputs, *seen})
-    fresh = {node: f"{TWIN}_{node}" for node in inner if node != board.roles.output.lower()}
+    output = board.roles.output.lower()
+    fresh = {node: f"{TWIN}_{node}" for node in inner if node != output or node == pins.output}
     lines = []
+    if pins.output == output:  # a lead of its own, whose current counts as that of either output
+        lines.append(f"r{TWIN}_lead {fresh[output]} {output} {BRIDGE_RESISTANCE!r}")
     swapped: dict[str, str] = {}
     for place, (node, opposite) in enumerate(zip(inputs, reversed(inputs), strict=True)):
         swapped[node] = f"{TWIN}_input{place + 1}"
