@@ -18,7 +18,7 @@ from harness.commands.options import (
 )
 from harness.commands.progress import Progress
 
-STUDIES = ("worst", "yield")
+STUDIES = ("worst", "yield", "faults")
 
 
 def add(commands: Commands) -> None:

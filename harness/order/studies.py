@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from harness.board import Board
+from harness.faults.answer import faults_of
+from harness.order import fault_section
 from harness.order.records import Section, StudyState, Table
 from harness.quantities import stem
 from harness.report import rounding, tables
@@ -23,10 +25,11 @@ from harness.units import engineering
 if TYPE_CHECKING:
     from harness.engine.pool import Workers
 
-WORST, YIELD = "worst", "yield"
+WORST, YIELD, FAULTS = "worst", "yield", "faults"
 TITLES = {
     WORST: "Worst case over all tolerances",
     YIELD: "Share of boards that keep every limit",
+    FAULTS: "Single faults",
 }
 ASSUMED = "Assumed:"
 LIGHT = 0.005  # share of the largest half effect below which a part moves no limited quantity
@@ -69,6 +72,8 @@ def run_studies(path: Path, asked: Asked) -> dict[str, Answer]:
             path, asked.draws, asked.seed, only=only, jobs=jobs, ledger=ledger, progress=progress,
             within=within,
         )  # fmt: skip
+    if FAULTS in asked.studies:
+        answers[FAULTS] = faults_of(path, *common)
     return answers
 
 
@@ -85,6 +90,8 @@ def study_states(board: Board, asked: Asked, answers: Mapping[str, Answer]) -> t
 
 
 def _in_short(name: str, answer: Answer) -> str:
+    if name == FAULTS:
+        return fault_section.in_short(answer)
     if name == WORST:
         table = answer.tables["worst.csv"]
         short = [row for row in table.to_dict("records") if row["verdict"] not in ("within", "no limit")]
@@ -111,6 +118,8 @@ def sections(board: Board, corners: pd.DataFrame, answers: Mapping[str, Answer])
         found.append(_worst(answers[WORST], places))
     if YIELD in answers:
         found.append(_yield(answers[YIELD]))
+    if FAULTS in answers:
+        found.append(fault_section.section(TITLES[FAULTS], answers[FAULTS]))
     if board.trims:
         found.append(_trimmers(board, answers.get(YIELD)))
     return tuple(found)

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 
 from harness.intent.objects import Trim
-from harness.studies.rows import Array, column
+from harness.studies.rows import Array
 from harness.studies.variation import trim_axis
+from harness.tolerances import column
 
 HALVINGS = 16
 Predict = Callable[[pd.DataFrame], pd.DataFrame]
