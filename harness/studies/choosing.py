@@ -25,9 +25,10 @@ from numpy.typing import NDArray
 from harness.preferred import SERIES, nearest_place, preferred_value
 from harness.quantities import stem
 from harness.studies.goals import Goal, in_range, margins
-from harness.studies.rows import Array, column
+from harness.studies.rows import Array
 from harness.studies.settable import Settable
 from harness.studies.variation import TRIM_COLUMN
+from harness.tolerances import column
 
 STRIDES = {
     "E6": (1,),

@@ -21,8 +21,9 @@ from harness.run import Only, Progress
 from harness.studies.answers import Answer, run_record
 from harness.studies.choosing import Aim, Candidate, Choice, ClosedForms, choose, coarsely
 from harness.studies.goals import Goal, limits_of, margins, read_goals, tolerances
-from harness.studies.rows import Outcomes, Study, column
+from harness.studies.rows import Outcomes, Study
 from harness.studies.settable import Settable, named_parts, with_axes
+from harness.tolerances import column
 from harness.units import engineering
 from harness.verdict import limit_words
 

@@ -19,8 +19,8 @@ from harness.corners import corner_table
 from harness.findings import BoardError, Finding, InputError, nearest
 from harness.intent.objects import Limit
 from harness.quantities import STEMS, is_stem, stem
-from harness.studies.rows import Array, column
-from harness.tolerances import absolute_tolerance, first_known, scales
+from harness.studies.rows import Array
+from harness.tolerances import absolute_tolerance, column, first_known, scales
 from harness.units import engineering, parse_si
 from harness.verdict import ROOMS, limit_words
 

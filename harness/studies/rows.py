@@ -21,6 +21,7 @@ from harness.planning import tasks_of
 from harness.predict.refined import best_figures
 from harness.run import PROBES, Only, Prepared, Progress, prepare, simulated, state_of, workers_of
 from harness.studies.variation import Varied, trim_axis, varied
+from harness.tolerances import column
 from harness.verdict import NO_PASS, ROOMS
 
 if TYPE_CHECKING:
@@ -174,13 +175,6 @@ def duration(seconds: float) -> str:
         if seconds >= 2 * size:
             return f"{seconds / size:.0f} {unit}"
     return f"{seconds:.0f} seconds"
-
-
-def column(table: pd.DataFrame, name: str) -> Array:
-    """A column, NaN where the table has none."""
-    if name in table.columns:
-        return np.asarray(table[name].to_numpy(dtype=float))
-    return np.full(len(table), np.nan)
 
 
 def _outcomes(results: Sequence[CornerResult]) -> Outcomes:

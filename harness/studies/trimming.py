@@ -15,7 +15,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from harness.intent.objects import Trim
-from harness.studies.rows import Array, Outcomes, Study, column
+from harness.studies.rows import Array, Outcomes, Study
+from harness.tolerances import column
 
 HALVINGS = 40
 CORRECTIONS = 4

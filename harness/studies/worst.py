@@ -21,8 +21,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from harness.quantities import stem
-from harness.studies.rows import Array, Outcomes, Study, column
+from harness.studies.rows import Array, Outcomes, Study
 from harness.studies.trimming import trim_boards
+from harness.tolerances import column
 
 ENDS = ("least", "most")
 MOST_UNDECIDED = 4  # of which all combinations are simulated

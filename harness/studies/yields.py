@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from harness.quantities import stem
-from harness.studies.rows import Array, Outcomes, Study, column
+from harness.studies.rows import Array, Outcomes, Study
 from harness.studies.trimming import Trimmed, trim_boards, trim_table
+from harness.tolerances import column
 from harness.verdict import limit_words
 
 DISTRIBUTIONS = {
