@@ -1,0 +1,359 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Laws of a comparison, without the engine: on sides made of closed forms, and on netlists that are only
+read."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from harness.board import Limit
+from harness.intent.objects import Axis
+from harness.netlist import read_netlist
+from harness.revision import shifts, standing
+from harness.revision.comparison import Comparison, compare
+from harness.revision.drawn import DrawnPart, drawn_parts
+from harness.revision.facts import FactChange
+from harness.revision.joined import join
+from harness.revision.judged_facts import with_directions
+from harness.revision.kept import Kept, kept_from
+from harness.revision.parts import PartChange, part_changes
+from harness.revision.reference import read_reference, reference_text
+from harness.revision.repository import _plain
+from harness.revision.rounded import cut, widened
+from harness.revision.side import Side
+from harness.revision.words import lines, statement
+from harness.verdict import limit_words
+
+CONTROL = Axis("control", (0.0, 2.0, 4.0, 6.0), "V", "Vcontrol", 2.0)
+LIMIT = Limit(0.3, 0.9)
+
+
+def side(resistance: float = 100e3, limit: Limit = LIMIT, revision: str = "A", bar: float = 1e-5) -> Side:
+    """Four corners of a divider between control and 5 V; the simulated duty lies 2e-6 beside the refined."""
+    control = np.array(CONTROL.values)
+    refined = (control / resistance + 5.0 / 100e3) / (1.0 / resistance + 1.0 / 100e3) / 8.0
+    bars = np.full(4, bar)
+    words, margin = limit_words(refined + 2e-6, bars, limit)
+    corners = pd.DataFrame(
+        {
+            "corner": [f"c{number:03d}" for number in range(1, 5)],
+            "control": control,
+            "state": "pulsing",
+            "ratings": "within",
+            "duty.hand": refined,
+            "duty.refined": refined,
+            "duty.simulated": refined + 2e-6,
+            "duty.bar": bars,
+            "duty.agreement": "agrees",
+            "duty.limit": words,
+            "duty.margin": margin,
+            "duty.tolerance": 0.01,
+        }
+    )
+    parts = {
+        "r1": DrawnPart("R1", resistance, "", ("control", "thr")),
+        "r2": DrawnPart("R2", 100e3, "", ("ref", "thr")),
+    }
+    facts = {"limits.duty": f"least {limit.least}, most {limit.most}", "hand.duty": "threshold / 8 V"}
+    kept = Kept(
+        "Divider", {"control": CONTROL}, parts, {}, {"r1": resistance, "r2": 100e3}, facts, {"duty": limit}
+    )
+    run = {"versions": {"engine": "ngspice-39", "ramp-harness": "0"}, "settings": {"accuracy": 1e-4}}
+    return Side("side", "divider", revision, corners, {"control": CONTROL}, kept, pd.DataFrame(), run)
+
+
+def moved(one: Side, by: np.ndarray | float) -> Side:
+    """The side with its simulated duty moved."""
+    return replace(one, corners=one.corners.assign(**{"duty.simulated": one.corners["duty.simulated"] + by}))
+
+
+@settings(max_examples=15)
+@given(st.floats(20e3, 500e3), st.floats(20e3, 500e3))
+def test_swapping_sides_negates_changes(one: float, other: float) -> None:
+    """Simulated and predicted changes change sign and nothing else does; either way they are as predicted."""
+    there, back = compare(side(one), side(other)), compare(side(other), side(one))
+    for part in ("simulated_change", "predicted_change"):
+        assert (there.shifts[part] == -back.shifts[part]).all()
+    assert (there.shifts["verdict"] == back.shifts["verdict"]).all()
+    assert set(there.shifts["verdict"]) <= {shifts.AS_PREDICTED, shifts.UNMOVED}
+
+
+@settings(max_examples=15)
+@given(st.floats(20e3, 500e3), st.permutations(range(4)))
+def test_a_side_against_itself_is_nothing_in_any_order(resistance: float, order: list[int]) -> None:
+    """Corners are joined by their axis values: another order, under other names, changes nothing."""
+    one = side(resistance)
+    shuffled = one.corners.iloc[order].reset_index(drop=True)
+    shuffled["corner"] = one.corners["corner"]
+    found = compare(one, replace(one, corners=shuffled))
+    assert found.nothing_changed and not found.worse
+    assert statement(found).startswith("Nothing changed")
+    assert (found.shifts["simulated_change"] == 0).all()
+
+
+@pytest.mark.parametrize(
+    ("by", "predicted", "word"),
+    [
+        (1.9e-5, 0.0, shifts.UNMOVED),  # two bars of 1e-5
+        (2.1e-5, 0.0, shifts.AS_PREDICTED),  # beyond the bars, and within the tolerance of the prediction
+        (0.0099, 0.0, shifts.AS_PREDICTED),
+        (0.0101, 0.0, shifts.NOT_PREDICTED),
+        (0.03, 0.0299, shifts.AS_PREDICTED),
+        (0.03, math.nan, shifts.UNPREDICTED),
+        (math.nan, 0.0, shifts.LOST),
+    ],
+)
+def test_the_words_of_a_shift(by: float, predicted: float, word: str) -> None:
+    """Bars 1e-5 each, tolerance 0.01: the word follows from simulated and predicted change alone."""
+    words = shifts.verdicts(*(np.array([x]) for x in (0.5, 0.5 + by, predicted, 2e-5, 0.01)))
+    assert list(words) == [word]
+
+
+def test_a_prediction_that_does_not_show_is_told() -> None:
+    """The part changed, the closed forms say a shift, the simulation stands still: a sentence of its own."""
+    before = side(100e3)
+    after = replace(
+        side(150e3),
+        corners=side(150e3).corners.assign(**{"duty.simulated": before.corners["duty.simulated"]}),
+    )
+    found = compare(before, after)
+    assert len(found.unseen) == 4
+    assert any(line.startswith("A predicted change does not show: Duty factor") for line in lines(found))
+
+
+def reasons(found: Comparison) -> str:
+    return "; ".join(found.worse)
+
+
+def test_limits_newly_short_newly_met_and_kept_by_a_looser_limit() -> None:
+    """Short at A or B, and by A's limit where B's is looser."""
+    kept, lower = side(), moved(side(), 0.0)
+    low = replace(lower, corners=limited(moved(side(), -0.2), LIMIT))
+    assert set(compare(kept, low).limits["verdict"]) == {standing.SHORT}
+    assert set(compare(low, kept).limits["verdict"]) == {standing.MET} and compare(low, kept).worse == ()
+    loose = Limit(0.0, 0.9)
+    hidden = replace(moved(side(limit=loose), -0.2))
+    hidden = replace(hidden, corners=limited(hidden, loose))
+    found = compare(kept, hidden)
+    assert set(found.limits["verdict"]) == {standing.OLD_LIMIT}
+    assert "short of the limit before" in reasons(found)
+    farther = replace(low, corners=limited(moved(low, -0.05), LIMIT))
+    assert standing.FARTHER in set(compare(low, farther).limits["verdict"])
+
+
+def limited(one: Side, limit: Limit) -> pd.DataFrame:
+    words, margin = limit_words(
+        one.corners["duty.simulated"].to_numpy(), one.corners["duty.bar"].to_numpy(), limit
+    )
+    return one.corners.assign(**{"duty.limit": words, "duty.margin": margin})
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "verdict", "worse"),
+    [
+        ("agrees", "disagrees", standing.DISAGREES, True),
+        ("explained", "too coarse", standing.DISAGREES, True),
+        ("disagrees", "explained", standing.ENDED, False),
+        ("agrees", "no figure", standing.LOST, True),
+        ("agrees", "explained", None, False),
+    ],
+)
+def test_agreements(before: str, after: str, verdict: str | None, worse: bool) -> None:
+    """A disagreement that is new, one that ended, and a hand figure that is not compared any more."""
+    one, other = (
+        replace(side(), corners=side().corners.assign(**{"duty.agreement": word})) for word in (before, after)
+    )
+    found = compare(one, other)
+    assert set(found.agreements["verdict"]) == ({verdict} if verdict else set())
+    assert bool(found.worse) is worse
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "verdict", "worse"),
+    [
+        ("pulsing", "stuck high", "state worse", True),
+        ("stuck high", "pulsing", "state changed", False),
+        ("stuck high", "stuck low", "state changed", False),
+        ("stuck low", "chatter", "state worse", True),
+        ("pulsing", "not simulated", "not simulated", True),
+        ("not simulated", "not simulated", "not simulated", True),
+        ("pulsing", "pulsing", "", False),
+    ],
+)
+def test_states(before: str, after: str, verdict: str, worse: bool) -> None:
+    """A pulse that is lost is worse; what is not simulated is never a pass, on either side."""
+    one, other = (replace(side(), corners=side().corners.assign(state=word)) for word in (before, after))
+    found = compare(one, other)
+    assert set(found.joined.table["verdict"]) == {verdict}
+    assert bool(found.worse) is worse
+
+
+def test_a_part_that_is_announced() -> None:
+    """Value, [intended] and the revision's name changed: announced. Without one of the two it is not."""
+    assert compare(side(100e3), side(150e3, revision="B")).parts[0].announced
+    assert not compare(side(100e3), side(150e3)).parts[0].announced
+    silent = side(150e3, revision="B")
+    assert silent.kept is not None
+    silent = replace(silent, kept=replace(silent.kept, intended={"r1": 100e3, "r2": 100e3}))
+    found = compare(side(100e3), silent)
+    assert not found.parts[0].announced
+    assert found.slips == ("R1",)
+
+
+def test_other_versions_are_told_with_both() -> None:
+    """Engine, tool and accuracy differ: a sentence each, and nothing else."""
+    run = {"versions": {"engine": "ngspice-47", "ramp-harness": "1"}, "settings": {"accuracy": 1e-5}}
+    found = compare(side(), replace(side(), run=run))
+    assert found.nothing_changed
+    assert [remark.partition(":")[0] for remark in found.remarks] == [
+        "Engine",
+        "ramp-harness",
+        "accuracy asked for",
+    ]
+    assert "ngspice-39 before, ngspice-47 after" in found.remarks[0]
+
+
+@given(st.floats(-1e3, 1e3), st.floats(1e-9, 1e-2))
+def test_rounding_loses_nothing_that_the_written_bar_does_not_cover(value: float, bar: float) -> None:
+    """The figure written lies within the bar written of the figure, the bar on top; the bar grows by
+    less than a fifth."""
+    written = cut(value, bar)
+    wider = widened(bar, abs(value - written))
+    assert wider >= bar + abs(value - written) - 1e-15
+    assert wider <= 1.2 * bar
+    assert cut(written, bar) == written
+
+
+@settings(max_examples=15)
+@given(st.floats(-0.9e-5, 0.9e-5), st.floats(0.7, 1.4))
+def test_a_reference_keeps_its_text_where_nothing_measurable_moved(by: float, wider: float) -> None:
+    """Another engine gives figures and bars that are a little other: what is written stays, to the letter."""
+    before = side()
+    first = reference_text(before, "", "", None)
+    again = side(bar=1e-5 * wider)
+    again = replace(moved(again, by), run=before.run)
+    reference = written(first)
+    joined = join(reference, again)
+    assert reference_text(again, "", "", (reference, joined)) == first
+    assert compare(reference, again).nothing_changed
+
+
+def written(text: str) -> Side:
+    """A reference read from a text."""
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "divider.toml"
+        path.write_text(text, encoding="utf-8")
+        return read_reference(path)
+
+
+def test_a_reference_changes_the_lines_that_moved_and_no_others() -> None:
+    """One corner moves by ten bars: its line and the hash of the content, and no third."""
+    first = reference_text(side(), "", "", None)
+    after = moved(side(), np.array([0.0, 0.0, 1e-4, 0.0]))
+    reference = written(first)
+    second = reference_text(after, "", "", (reference, join(reference, after)))
+    pairs = zip(first.splitlines(), second.splitlines(), strict=True)
+    changed = [new for old, new in pairs if old != new]
+    assert [line.partition(" =")[0] for line in changed] == ['duty."control 4"', "content"]
+
+
+def test_what_a_run_keeps_comes_back() -> None:
+    """To plain data and back is the same."""
+    kept = side().kept
+    assert kept is not None and kept_from(kept.plain()) == kept
+
+
+NETLIST = """* two dividers
+.param top=10k share={top/5}
+.model small D(is=1e-14 n=1.9)
+R1 a b {top}
+R2 b 0 {share}
+R3 b c 1meg
+C1 c 0 10n
+D1 c 0 small
+V1 a 0 PULSE(0 {share/1k} 0 1u 1u 10u 20u)
+Xd a d half
+.subckt half in out
+Rup in out 1k
+Rdown out 0 1k
+.ends
+.end
+"""
+
+
+def drawn(tmp_path: Path, text: str) -> dict[str, DrawnPart]:
+    path = tmp_path / "board.cir"
+    path.write_text(text, encoding="utf-8")
+    return drawn_parts(read_netlist(path), {})
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "changes"),
+    [
+        ("R3 b c 1meg", "R3 b c 1000k", []),
+        ("R3 b c 1meg", "R3 b c 2meg", [("R3", "1 MOhm", "2 MOhm")]),
+        ("top=10k", "top=20k", [
+            ("R1", "10 kOhm", "20 kOhm"), ("R2", "2 kOhm", "4 kOhm"),
+            ("V1", "PULSE(0 2 0 1e-06 1e-06 1e-05 2e-05)", "PULSE(0 4 0 1e-06 1e-06 1e-05 2e-05)"),
+        ]),
+        ("R3 b c 1meg", "R3 a c 1meg", [("R3", "nodes b c", "nodes a c")]),
+        ("n=1.9", "n=2", [(".model small", "n=1.9", "n=2")]),
+        ("D1 c 0 small", "D1 c 0 small 2", [("D1", "no value", "2")]),
+        ("Rup in out 1k", "Rup in out 1.2k", [("xd.Rup", "1 kOhm", "1.2 kOhm")]),
+        ("C1 c 0 10n\n", "", [("C1", "10 nF", "")]),
+    ],
+)  # fmt: skip
+def test_parts_that_differ(old: str, new: str, changes: list[tuple[str, str, str]], tmp_path: Path) -> None:
+    """What a line says otherwise, and what follows from a parameter; another spelling is no change."""
+    found = part_changes(drawn(tmp_path, NETLIST), drawn(tmp_path, NETLIST.replace(old, new)))
+    assert [(each.name, each.before, each.after) for each in found] == changes
+
+
+def test_nodes_numbered_anew_are_no_change(tmp_path: Path) -> None:
+    """An exporter counts nodes from the first part: names move on by one, connections stay."""
+    renamed = NETLIST
+    for old, new in (("c", "n3"), ("b", "n2"), ("d", "n4"), ("a", "n1")):
+        renamed = "\n".join(
+            " ".join(new if word == old else word for word in line.split(" ")) for line in renamed.split("\n")
+        )
+    assert part_changes(drawn(tmp_path, NETLIST), drawn(tmp_path, renamed)) == []
+    shifted = NETLIST.replace("R3 b c", "R3 c b").replace("C1 c 0", "C1 b 0")
+    assert part_changes(drawn(tmp_path, NETLIST), drawn(tmp_path, shifted)) != []
+
+
+def test_what_lies_inside_an_instance_that_went_is_not_told(tmp_path: Path) -> None:
+    """An instance that is not drawn any more is one removed part, not three."""
+    found = part_changes(drawn(tmp_path, NETLIST), drawn(tmp_path, NETLIST.replace("Xd a d half\n", "")))
+    assert [(each.name, each.how) for each in found] == [("Xd", "removed")]
+    assert isinstance(found[0], PartChange)
+
+
+@pytest.mark.parametrize(
+    ("limit", "word"),
+    [
+        (Limit(0.2, 0.9), "loosened"), (Limit(None, 0.9), "loosened"), (Limit(0.4, 0.9), "tightened"),
+        (Limit(0.2, 0.8), "changed"),
+    ],
+)  # fmt: skip
+def test_the_direction_of_a_limit(limit: Limit, word: str) -> None:
+    """Loosened where all that was allowed still is."""
+    before, after = side().kept, side(limit=limit).kept
+    assert before is not None and after is not None
+    (change,) = with_directions([FactChange("limits.duty", "x", "y", "changed")], before, after)
+    assert change.how == word
+
+
+def test_paths_stay_in_the_repository() -> None:
+    """Up and down again is fine; out of it is nothing."""
+    assert _plain("boards/./kestrel/../plover") == "boards/plover"
+    assert _plain("boards/../../etc") == ""
