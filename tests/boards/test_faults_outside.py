@@ -29,6 +29,7 @@ from harness.faults.study import Faulted
 from harness.netlist import Netlist, read_netlist
 from harness.planning import tasks_of
 from harness.ratings import rated_parts
+from harness.resources import netlists_folder
 from harness.simulate import CornerResult, Task, simulate
 
 SLICER = """* a perfect saw, sliced by a 393-class comparator
@@ -135,6 +136,14 @@ def test_a_parameter_that_is_the_whole_value_of_one_source_is_that_source(tmp_pa
     twice = text.replace(".end\n", "Vtwin twin 0 {width}\nRtwin twin 0 1k\n.end\n")
     board, netlist = drawn(tmp_path, twice, ROLES + OPEN_COLLECTOR + axis)
     assert feeds_of(board, netlist).jacks == {}
+
+
+def test_a_supply_that_is_a_function_of_time_stays_as_drawn_and_that_is_said(tmp_path: Path) -> None:
+    text = SLICER.replace("Vcc vcc 0 12", "Vcc vcc 0 PULSE(0 12 0 1u 1u 1 2)")
+    board, netlist = drawn(tmp_path, text, ROLES + OPEN_COLLECTOR + CONTROL)
+    assert feeds_of(board, netlist).supplies == {}
+    assert cases(board, netlist, nominal_row(board), 1e-3)[0] == []
+    assert "Vcc is a function of time: not taken for a supply" in outside_faults(board, netlist).assumed
 
 
 # --- jacks, output, supplies
@@ -384,3 +393,27 @@ def test_a_steady_cycle_begins_where_periods_stay_the_same() -> None:
     assert first == pytest.approx(2.0)
     assert end - begin == pytest.approx(1.0, rel=1e-5)
     assert steady_from(time, np.linspace(0.0, 1.0, len(time))) is None
+
+
+# --- the demo boards
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "period"), [("kestrel/kestrel", 2.19e-3), ("wren/wren", 4.32e-3), ("plover/plover", 18.6e-3)]
+)
+def test_every_order_and_every_start_ends_in_one_cycle(name: str, period: float) -> None:
+    """The three demo boards start by themselves from each state, and each start gives the same figures
+    within what plain steps are believed to."""
+    path = netlists_folder() / "boards" / f"{name}.board.toml"
+    board = load_board(path)
+    netlist = read_netlist(board.netlist, board.include, board.dialects)
+    row, task = nominal_row(board), task_of(board, netlist)
+    found, _ = cases(board, netlist, row, period)
+    started = [case for case in found if case.fault.kind in ("order", "start")]
+    results = [play(story(case, board, netlist, row, task, period)) for case in started]
+    assert {result.state for result in results} == {"pulsing"}
+    assert {case.fault.kind for case in started} == {"order", "start"}
+    for quantity in ("frequency", "duty", "ramp_low", "ramp_high", "threshold"):
+        figures = [result.figures[quantity] for result in results]
+        assert max(figures) - min(figures) < 0.01 * abs(figures[0]), quantity
