@@ -20,7 +20,8 @@ FOOT = 0.02
 """Share of the ramp's height within which it has come back to where its sweep begins."""
 
 MISMATCH = 0.03
-"""Share of its range by which no wave may differ a cycle later; a record beyond that is no settled cycle."""
+"""Share of its range, or of the ramp's where that is larger, by which no wave may differ a cycle later; a
+record beyond that is no settled cycle."""
 
 
 def from_the_sweep(waves: Mapping[str, Array], period: float) -> Mapping[str, Array]:
@@ -34,7 +35,8 @@ def from_the_sweep(waves: Mapping[str, Array], period: float) -> Mapping[str, Ar
     if ramp is None or not math.isfinite(period) or not 0.0 < period <= length * (1.0 + 1e-6):
         return waves
     period = min(period, length)
-    if any(_differs(time, wave, period) for name, wave in waves.items() if name != "time"):
+    height = float(np.ptp(ramp))
+    if any(_differs(time, wave, period, height) for name, wave in waves.items() if name != "time"):
         return waves
     begin = _behind_the_reset(time, ramp, period)
     if begin is None:
@@ -46,10 +48,10 @@ def from_the_sweep(waves: Mapping[str, Array], period: float) -> Mapping[str, Ar
     return {name: wave[shown] for name, wave in twice.items()}
 
 
-def _differs(time: Array, wave: Array, period: float) -> bool:
-    """Whether the wave ends elsewhere than it was a cycle before."""
+def _differs(time: Array, wave: Array, period: float, height: float) -> bool:
+    """Whether the wave ends elsewhere than it was a cycle before; ``height``: the ramp's, V."""
     before = float(np.interp(time[-1] - period, time, wave))
-    return abs(float(wave[-1]) - before) > MISMATCH * float(np.ptp(wave))
+    return abs(float(wave[-1]) - before) > MISMATCH * max(float(np.ptp(wave)), height)
 
 
 def _behind_the_reset(time: Array, ramp: Array, period: float) -> float | None:

@@ -36,6 +36,13 @@ def test_records_of_any_phase_look_alike(falling: bool) -> None:
         assert turned["ramp"][0] == pytest.approx(6.0 if falling else 1.0, abs=0.2)
 
 
+def test_an_output_that_only_twitches_is_no_obstacle() -> None:
+    """A stuck output hardly moves; what little it does need not repeat."""
+    waves = record(0.4)
+    waves["output"] = np.linspace(0.0, 1e-3, len(waves["time"]))
+    assert from_the_sweep(waves, PERIOD) is not waves
+
+
 def test_the_record_itself_stays_as_it_was() -> None:
     waves = record(0.4)
     before = {name: wave.copy() for name, wave in waves.items()}
