@@ -46,9 +46,9 @@ def feeds_of(board: Board, netlist: Netlist) -> Feeds:
         supplies = {board.roles.supply: board.roles.supply.lower(), **supplies}
     jacks: dict[str, str] = {}
     left_out: list[str] = []
-    for rail, source in list(supplies.items()):
-        if netlist.parts[source].function is not None:
-            left_out.append(f"{netlist.parts[source].name} is a function of time: not taken for a supply")
+    for rail, named in list(supplies.items()):
+        if netlist.parts[named].function is not None:
+            left_out.append(f"{netlist.parts[named].name} is a function of time: not taken for a supply")
             del supplies[rail]
     for axis in board.axes.values():
         source = _source_of(netlist, axis)

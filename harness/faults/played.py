@@ -9,6 +9,7 @@ from dataclasses import replace
 from harness.faults.case import DRIVEN, PERIODS, Case, story
 from harness.faults.fault import HARMLESS, NOT_SIMULATED, OVERSTRESSED, Outcome
 from harness.faults.judging import Judge
+from harness.faults.kinds import ORDER, START, UNPOWERED
 from harness.faults.plain import play
 from harness.faults.sequences import cases
 from harness.faults.study import Faulted, FaultStudy
@@ -23,6 +24,8 @@ DRIFTING = ("low_level", "high_level", "mean_level")
 def sequences(study: FaultStudy, judge: Judge, kinds: Collection[str]) -> tuple[list[Outcome], list[str]]:
     """What becomes of the board in every sequence of some kinds at every corner, and sentences on what was
     taken for granted or left out."""
+    if not set(kinds) & {UNPOWERED, ORDER, START}:
+        return [], []
     places: list[tuple[Case, int]] = []
     stories, assumed = [], []
     for corner, task in enumerate(study.tasks()):
