@@ -149,7 +149,7 @@ def run(
         results = simulated(prepared, tasks, workers, finished, progress)
         effects = waiting.result()
         prediction = replace(prediction, effects=effects[effects["corner"].isin(prepared.asked)])
-        return _judged(prepared, prediction, trusted, results, finished, workers, begun, waveforms)
+        return _judged(prepared, prediction, known, trusted, results, finished, workers, begun, waveforms)
 
 
 def workers_of(jobs: int | Workers | None) -> Workers:
@@ -240,6 +240,7 @@ def _raise_failure(prepared: Prepared, failures: Sequence[CornerResult]) -> None
 def _judged(
     prepared: Prepared,
     prediction: Prediction,
+    known: Characteristics,
     trusted: pd.DataFrame,
     results: Sequence[CornerResult],
     finished: Finished,
@@ -257,6 +258,8 @@ def _judged(
     )
     figures = pd.DataFrame([result.figures for result in results], index=corners.index)
     widths = pd.DataFrame([result.bars for result in results], index=corners.index)
+    spectra = _harmonics(results)
+    _emptied(results)
     stepped = stepped_sweeps(list(board.axes), corners, figures, widths)
     widths = distrusted(widths, stepped)
     table, effects = judge(
@@ -275,7 +278,7 @@ def _judged(
     return RunResult(
         board=board,
         corners=table,
-        harmonics=_harmonics(results),
+        harmonics=spectra,
         effects=effects,
         check=prepared.check,
         expected=expected,
@@ -301,20 +304,17 @@ def _judged(
         lint=(*prepared.lint, *(wrong or apart(board, table))),
         notes=tuple(netlist.notes),
         ratings=ratings,
-        cures=_cures(prepared, table),
+        cures=_cures(prepared, known, table),
         drawing=kept_of(board, netlist, prepared.hand_on_drawn, table),
     )
 
 
-def _cures(prepared: Prepared, table: pd.DataFrame) -> pd.DataFrame:
+def _cures(prepared: Prepared, known: Characteristics, table: pd.DataFrame) -> pd.DataFrame:
     """For each limit that is outside somewhere what cures it, by the closed forms alone."""
-    from harness.characterise import characterise
     from harness.studies.cures import cures_of
 
-    board, netlist = prepared.board, prepared.netlist
     with np.errstate(all="ignore"):
-        known = characterise(board, netlist, prepared.store, measure=False)
-    return cures_of(board, netlist, known, prepared.corners, table)
+        return cures_of(prepared.board, prepared.netlist, known, prepared.corners, table)
 
 
 def state_of(result: CornerResult) -> str:
@@ -326,13 +326,25 @@ def state_of(result: CornerResult) -> str:
 
 
 def _harmonics(results: Sequence[CornerResult]) -> pd.DataFrame:
-    rows: list[tuple[str, int, float, float]] = []
+    values = [result.harmonics for result in results]
+    counts = [len(value) for value in values]
+    every = np.concatenate([*values, np.zeros(0, dtype=complex)])
+    names = np.array([result.corner for result in results], dtype=object)
+    return pd.DataFrame(
+        {
+            "corner": pd.Series(np.repeat(names, counts), dtype=str),
+            "harmonic": np.concatenate([np.arange(1, count + 1) for count in (*counts, 0)]),
+            "amplitude": np.hypot(every.real, every.imag),
+            "phase": np.angle(every),
+        }
+    )
+
+
+def _emptied(results: Sequence[CornerResult]) -> None:
+    """Lets go of what stands in tables by now: as single numbers it takes ten times the room."""
     for result in results:
-        rows += [
-            (result.corner, number, float(abs(value)), float(np.angle(value)))
-            for number, value in enumerate(result.harmonics, start=1)
-        ]
-    return pd.DataFrame(rows, columns=["corner", "harmonic", "amplitude", "phase"])
+        result.figures, result.bars, result.stresses, result.words = {}, {}, {}, {}
+        result.harmonics = np.zeros(0, dtype=complex)
 
 
 def _telling(board: Board, table: pd.DataFrame) -> dict[str, str]:

@@ -31,6 +31,7 @@ FORMULA = "hand formula against the ideal form"
 REMAINDER = "remainder without a name"
 #: states in which figures may exist but are never a pass: beyond the model, or not one pulse a cycle
 NO_PASS = ("out of range", "chatter")
+_TEXTS = {name: str for name in EFFECT_COLUMNS if name != "amount"}
 EXPECTED_COLUMNS = ["quantity", "corner", "expected", "simulated", "bar", "agreement", "concession"]
 #: quantities that still speak where the comparator's inputs are out of range: they are the rule itself
 ROOMS = ("headroom", "floor_room")
@@ -231,7 +232,7 @@ def _chain(
     ]
     mine = effects[effects["quantity"] == name]
     usable = mine["corner"].isin(set(ids[known & composed]))
-    rows.append(mine[usable & (mine["amount"] != 0)])
+    rows.append(mine[usable & (mine["amount"] != 0)].astype(_TEXTS))
     table = pd.concat(
         [rows[0][rows[0]["amount"] != 0], rows[1][rows[1]["amount"] != 0], rows[2]], ignore_index=True
     )

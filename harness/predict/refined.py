@@ -152,7 +152,8 @@ def _effects(
 ) -> pd.DataFrame:
     everything = frozenset(usable)
     without = {effect: composition.figures(everything - {effect}) for effect in usable}
-    rows: list[pd.DataFrame] = []
+    origins = {effect: composition.origin(effect) for effect in usable}
+    steps: list[tuple[tuple[str, str, str], Array]] = []  # quantity, effect and origin; amount at each corner
     for quantity, full in refined.items():
         gap = full - ideal[quantity]
         if not np.isfinite(gap).any():
@@ -163,32 +164,30 @@ def _effects(
             amount = np.where(np.abs(amount) < 1e-12 * np.abs(full), 0.0, amount)
             if np.isfinite(amount).any() and (amount[np.isfinite(amount)] != 0).any():
                 rest = rest - np.nan_to_num(amount)
-                rows.append(_rows(corners, quantity, effect.name, amount, composition.origin(effect)))
+                steps.append(((quantity, effect.name, origins[effect]), amount))
         rest = np.where(np.abs(rest) < 1e-12 * np.abs(full), 0.0, rest)
-        rows.append(
-            _rows(corners, quantity, INTERACTION, rest, "difference of the refined and the ideal form")
-        )
-    filled = [block for block in rows if len(block)]
-    if not filled:
+        steps.append(((quantity, INTERACTION, "difference of the refined and the ideal form"), rest))
+    return _stacked(corners, steps)
+
+
+def _stacked(corners: pd.DataFrame, steps: Sequence[tuple[tuple[str, str, str], Array]]) -> pd.DataFrame:
+    """Steps as one table, those of a corner in their own order, without amounts that are zero or no number.
+
+    Texts are categories, since there are few of them and as many as a million rows.
+    """
+    places = [np.flatnonzero(np.isfinite(amount) & (amount != 0)) for _, amount in steps]
+    if not sum(map(len, places)):
         return pd.DataFrame(columns=EFFECT_COLUMNS)
-    table = pd.concat(filled)
-    table = table.sort_index(kind="stable").reset_index(drop=True)
-    return table[EFFECT_COLUMNS]
-
-
-def _rows(corners: pd.DataFrame, quantity: str, effect: str, amount: Array, origin: str) -> pd.DataFrame:
-    keep = np.isfinite(amount) & (amount != 0)
-    positions = np.flatnonzero(keep)
-    return pd.DataFrame(
-        {
-            "corner": corners["corner"].to_numpy()[keep],
-            "quantity": quantity,
-            "effect": effect,
-            "amount": amount[keep],
-            "origin": origin,
-        },
-        index=positions,
-    )
+    place = np.concatenate(places)
+    order = np.argsort(place, kind="stable")
+    step = np.repeat(np.arange(len(steps)), [len(mine) for mine in places])[order]
+    amount = np.concatenate([amounts[mine] for (_, amounts), mine in zip(steps, places, strict=True)])
+    columns = {"corner": pd.Categorical.from_codes(place[order], categories=corners["corner"])}
+    for number, name in enumerate(("quantity", "effect", "origin")):
+        texts = list(dict.fromkeys(names[number] for names, _ in steps))
+        codes = np.array([texts.index(names[number]) for names, _ in steps])
+        columns[name] = pd.Categorical.from_codes(codes[step], categories=texts)
+    return pd.DataFrame({**columns, "amount": amount[order]})[EFFECT_COLUMNS]
 
 
 class Composition:
