@@ -90,17 +90,19 @@ def _along(comparison: Comparison, axis: str, row: int) -> set[int]:
 
 
 def _leading(comparison: Comparison, mine: pd.DataFrame, row: int) -> Axis | None:
-    """The axis along which the quantity after moves most through one corner; None where none has two
-    corners."""
-    best, widest = None, -1.0
+    """The axis along which the change varies most through one corner, beyond its bars; else the one along
+    which the quantity itself does. None where none has two corners."""
+    widths: dict[str, tuple[float, float]] = {}
     for name in comparison.joined.axes:
         line = mine[mine["row"].isin(_along(comparison, name, row))]
         if len(line) > 1:
-            width = float(np.ptp(line["after"])) + float(np.ptp(line["before"]))
-            if width > widest * (1.0 + 1e-9):
-                side = comparison.after if name in comparison.after.axes else comparison.before
-                best, widest = side.axes[name], width
-    return best
+            change = float(np.ptp(line["simulated_change"]))
+            widths[name] = (change if change > line["bar"].max() else 0.0, float(np.ptp(line["after"])))
+    if not widths:
+        return None
+    name = max(widths, key=lambda each: widths[each])
+    side = comparison.after if name in comparison.after.axes else comparison.before
+    return side.axes[name]
 
 
 def _held(comparison: Comparison, axis: str, row: int) -> str:

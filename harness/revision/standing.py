@@ -19,8 +19,9 @@ SHORT, NEW_CORNER_SHORT, OLD_LIMIT = "newly short", "short at a new corner", "sh
 FARTHER, NO_FIGURE = "farther outside", "no figure any more"
 MET, NO_LIMIT = "newly met", "no limit any more"
 WORSE_LIMITS = (SHORT, NEW_CORNER_SHORT, OLD_LIMIT, FARTHER, NO_FIGURE)
-DISAGREES, LOST, ENDED = "newly disagrees", "no longer compared", "disagreement ended"
-WORSE_AGREEMENTS = (DISAGREES, LOST)
+DISAGREES, COARSE, LOST = "newly disagrees", "newly too coarse", "no longer compared"
+ENDED = "disagreement ended"
+WORSE_AGREEMENTS = (DISAGREES, COARSE, LOST)
 COLUMNS = ["name", "row", "before", "after", "verdict"]
 RATINGS = "ratings"
 _BAD = ("disagrees", "too coarse")
@@ -119,7 +120,7 @@ def _agreement_rows(
         first, last = str(old[row]) if joined.before[row] >= 0 else "", str(new[row])
         verdict = ""
         if last in _BAD and first not in _BAD:
-            verdict = DISAGREES
+            verdict = DISAGREES if last == "disagrees" else COARSE
         elif first in _BAD and last in _COMPARED:
             verdict = ENDED
         elif first in (*_COMPARED, *_BAD) and last not in (*_COMPARED, *_BAD):

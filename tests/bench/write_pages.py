@@ -2,7 +2,7 @@
 """Writes the pages of harness/pages/ whose figures are simulated: ``make pages``.
 
 ``default-steps.html``: what a simulation of a ramp core gets wrong at default settings, and how the
-harness knows.
+harness knows. ``revision-story.html``: a resistor with two digits swapped, and what the commands say.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ ROOT = HERE.parents[1]
 PAGES = ROOT / "harness" / "pages"
 sys.path += [str(HERE), str(ROOT / "tests" / "physics")]
 
+from revision_story import story  # noqa: E402
 from test_default_steps import by_default, compare_corners, last_cycle  # noqa: E402
 from test_steps_against_closed_forms import PROBES, Core, random_cores, simulate  # noqa: E402
 
@@ -143,17 +144,33 @@ def uniform_rows(core: Core) -> list[dict[str, Any]]:
 
 
 def main() -> None:
-    """Simulates what the page shows and writes it."""
+    """Simulates what the pages show and writes them: those named on the command line, else all."""
+    environment = Environment(loader=FileSystemLoader(PAGES), autoescape=True, undefined=StrictUndefined)
+    environment.filters["drawn"] = Markup
+    css = (ROOT / "harness" / "report" / "templates" / "style.css").read_text(encoding="ascii")
+    pages = {"default-steps.html": default_steps, "revision-story.html": revision_story}
+    for name in sys.argv[1:] or pages:
+        page = pages[name](environment, css)
+        (PAGES / name).write_bytes(page.encode("ascii", "xmlcharrefreplace"))
+        print(f"wrote harness/pages/{name}")
+
+
+def revision_story(environment: Environment, css: str) -> str:
+    """A slip of the pen, from the drawing to the comparison."""
+    with tempfile.TemporaryDirectory() as name:
+        return story(environment, Path(name), css)
+
+
+def default_steps(environment: Environment, css: str) -> str:
+    """What a simulation of a ramp core gets wrong at default settings."""
     with tempfile.TemporaryDirectory() as name:
         rows = compare_corners(Path(name))
         place = int(np.argmin([row["default_lowest"] for row in rows]))
         waves = reset_of(Path(name), place)
     core = random_cores(20, 1)[0]
     errors = np.array([abs(row["duty_error"]) for row in rows])
-    environment = Environment(loader=FileSystemLoader(PAGES), autoescape=True, undefined=StrictUndefined)
-    environment.filters["drawn"] = Markup
-    page = environment.get_template("default-steps.html.j2").render(
-        css=(ROOT / "harness" / "report" / "templates" / "style.css").read_text(),
+    return environment.get_template("default-steps.html.j2").render(
+        css=css,
         engine=session().version_text,
         corners=len(rows),
         worst=np.nanmax(errors),
@@ -170,9 +187,6 @@ def main() -> None:
         core=core,
         uniform=uniform_rows(core),
     )
-    path = PAGES / "default-steps.html"
-    path.write_text(page.encode("ascii", "xmlcharrefreplace").decode(), encoding="ascii")
-    print(f"wrote {path.relative_to(ROOT)}")
 
 
 if __name__ == "__main__":

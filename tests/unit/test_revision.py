@@ -160,7 +160,7 @@ def limited(one: Side, limit: Limit) -> pd.DataFrame:
     ("before", "after", "verdict", "worse"),
     [
         ("agrees", "disagrees", standing.DISAGREES, True),
-        ("explained", "too coarse", standing.DISAGREES, True),
+        ("explained", "too coarse", standing.COARSE, True),
         ("disagrees", "explained", standing.ENDED, False),
         ("agrees", "no figure", standing.LOST, True),
         ("agrees", "explained", None, False),
