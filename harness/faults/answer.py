@@ -204,7 +204,7 @@ def _row(outcome: Outcome, seen_at_bench: str, seen: Sequence[str], rails: Seque
 
 def _assumed(study: FaultStudy, every: bool) -> Iterator[str]:
     yield (
-        f"an open pin keeps a leak of {engineering(OPEN_RESISTANCE, 'Ohm')}, a bridge has"
+        f"an open pin keeps a leak of {engineering(OPEN_RESISTANCE, 'Ohm')} to 0 V, a bridge has"
         f" {engineering(BRIDGE_RESISTANCE, 'Ohm')}; one fault at a time"
     )
     if not every:

@@ -42,6 +42,10 @@ _LEGS: Mapping[str, tuple[str, ...]] = {
 _PASSIVE = ("r", "c", "l")
 _SOURCES = ("v", "i")
 _BEHAVIOUR = frozenset("befghaswou")  # what a macromodel is made of, and a drawing of parts is not
+PIN_ORDER = (
+    "pins count as adjacent in the order of the model's header: which of them lie side by side on a package is"
+    " not in a netlist"
+)
 THREE = 3  # legs up to which every two of a device are joined and exchanged
 
 
@@ -74,13 +78,11 @@ def part_faults(board: Board, netlist: Netlist) -> PartFaults:
             skipped.setdefault("parts of which a netlist does not tell the pins", []).append(label)
         else:
             found += _faults(name, label, placed, legs, held)
-    skipped["the package's order of pins: pins count as adjacent in the order of the model's header"] = []
     left_out = [
-        f"{why} ({number_of(len(names), 'part')}: {', '.join(names)})"
+        f"left out: {why} ({number_of(len(names), 'part')}: {', '.join(names)})"
         for why, names in skipped.items()
-        if names
     ]
-    return PartFaults(tuple(found), (*left_out, *(why for why, names in skipped.items() if not names)))
+    return PartFaults(tuple(found), (*left_out, PIN_ORDER))
 
 
 def parts_of(board: Board, netlist: Netlist) -> Iterator[tuple[str, FlatPart]]:

@@ -2,10 +2,8 @@
 """A netlist with one fault in it: pins lifted, bridged or swapped, also of a part inside an instance.
 
 Every part keeps its line and its value, so that an axis may still set it. A lifted pin goes to a node of its
-own, and :data:`OPEN_RESISTANCE` leads on to where it was: no node floats. A bridge is
-:data:`BRIDGE_RESISTANCE`. Inside a subcircuit the instance gets a copy of its own, so that other instances
-stay as they are.
-"""
+own with a leak of :data:`OPEN_RESISTANCE` to 0 V, and so does the node that it leaves where nothing there
+conducts any more: no node floats. A bridge is XX"""
 
 from __future__ import annotations
 
@@ -26,6 +24,10 @@ BRIDGE = "rramp_harness_bridge"
 LEAK = "rramp_harness_open"
 _WORD = re.compile(r"[^\s(),]+")
 _HEADER = re.compile(r"(\.subckt\s+)\S+", re.IGNORECASE)
+#: places of a part's nodes between which and the others no current flows at rest, by its letter
+_INSULATED: Mapping[str, tuple[int, ...]] = {
+    "c": (0, 1), "i": (0, 1), "m": (1,), "e": (2, 3), "g": (0, 1, 2, 3), "s": (2, 3),
+}  # fmt: skip
 
 Rewrite = Callable[[Part], Sequence[str]]
 
@@ -33,13 +35,26 @@ Rewrite = Callable[[Part], Sequence[str]]
 def lifted(netlist: Netlist, name: str, pins: Sequence[int]) -> Netlist:
     """The netlist with one leg of a part connected to nothing but a leak. ``pins``: places of its nodes on
     the part's line, from 0, all of them at one node."""
+    left = _left_floating(netlist, name, pins)
 
     def rewrite(part: Part) -> list[str]:
         fresh = f"{part.name.lower()}_pin{pins[0] + 1}_open"
-        leak = f"{LEAK} {fresh} {part.nodes[pins[0]]} {OPEN_RESISTANCE!r}"
-        return [with_words(part, dict.fromkeys(pins, fresh)), leak]
+        leaks = [f"{LEAK} {fresh} 0 {OPEN_RESISTANCE!r}"]
+        leaks += [f"{LEAK}_node {part.nodes[pins[0]]} 0 {OPEN_RESISTANCE!r}"] if left else []
+        return [with_words(part, dict.fromkeys(pins, fresh)), *leaks]
 
     return with_part(netlist, name, rewrite)
+
+
+def _left_floating(netlist: Netlist, name: str, pins: Sequence[int]) -> bool:
+    """Whether nothing that conducts at rest is left at the node that a leg is lifted from."""
+    lifted_from = netlist.find(name).nodes[pins[0]]
+    return lifted_from != "0" and not any(
+        node == lifted_from and place not in _INSULATED.get(found.part.letter, ())
+        for other, found in netlist.flat.items()
+        if other != name
+        for place, node in enumerate(found.nodes)
+    )
 
 
 def bridged(netlist: Netlist, name: str, first: int, second: int) -> Netlist:
