@@ -143,19 +143,20 @@ def _currents(
     """The saved currents that make up the current in a pin."""
     if placed.part.letter != "x":
         return ((_saved(netlist, name, _OWN[placed.part.letter]), 1.0),) if pin in _FIRST_PIN else ()
-    return _at_node(netlist, pins[pin], name) if pin in pins else ()
+    return carried_away(netlist, pins[pin], name) if pin in pins else ()
 
 
-def _at_node(netlist: Netlist, node: str, apart_from: str) -> tuple[tuple[str, float], ...]:
-    """What resistors, diodes and transistors outside an instance carry away from a node.
+def carried_away(netlist: Netlist, node: str, *apart_from: str) -> tuple[tuple[str, float], ...]:
+    """What resistors, diodes and transistors outside some instances carry away from a node: (current, sign).
 
     Capacitors are left out: what they bring for some nanoseconds is no load that a rating is printed for
     (common practice, no source).
     """
+    inside = tuple(f"{name}." for name in apart_from)
     return tuple(
         (_saved(netlist, other, current), sign)
         for other, found in netlist.flat.items()
-        if not other.startswith(f"{apart_from}.")
+        if not other.startswith(inside)
         for end, current, sign in _BRANCHES.get(found.part.letter, ())
         if end < len(found.nodes) and found.nodes[end] == node
     )

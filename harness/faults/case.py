@@ -5,23 +5,25 @@ corner."""
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from harness.board import Board
 from harness.faults.fault import Fault
-from harness.faults.feeds import hot_end
+from harness.faults.feeds import GROUND, hot_end, hot_node
 from harness.faults.plain import Story
 from harness.fingerprints import sources_hash
 from harness.measure.stress import Watch
 from harness.netlist import Netlist
 from harness.planning import settings_of
+from harness.ratings import carried_away
+from harness.sheets import models
 from harness.simulate import Task
 
 RISE = 1e-3  # s that a supply takes to come up; common practice, no source
 PERIODS = 9  # in which a board usually finds its steady cycle
 PATIENCE = 3.0  # times as long for one that does not
-DRIVEN = "fault driven"
+DRIVEN, PIN = "fault driven", "fault pin "
 OWN = "fault "  # how the names of watches begin that are no ratings
 VERSION = ("faults/plain.py", "faults/case.py")
 
@@ -73,16 +75,47 @@ def story(
     if case.driven:
         sign = -1.0 if hot_end(netlist.parts[case.driven]) == 0 else 1.0
         late = (*late, Watch(DRIVEN, through=((f"{case.driven}#branch", sign),)))
+        late = (*late, *_pins(netlist, case.driven))
     deck = (*_lines_with(netlist, case.sources), *case.lines, *known.parameter_lines())
+    more = [name for watch in late for name, _ in watch.through if name.startswith("@")]
     plan = replace(
         task.plan, deck=deck, alterations=tuple(known.alterations), period=period,
-        ramp_level=math.nan, output_level=math.nan,
+        ramp_level=math.nan, output_level=math.nan, saved=tuple(dict.fromkeys([*task.plan.saved, *more])),
     )  # fmt: skip
     return Story(
         task.corner, plan, task.probes, task.sink_currents, watches=watches, late=late, begin=case.begin,
         stop=case.stop, after=case.after, patience=PATIENCE, watched=case.watched, resting=bool(case.driven),
         version=sources_hash(VERSION),
     )  # fmt: skip
+
+
+def _pins(netlist: Netlist, source: str) -> Iterator[Watch]:
+    """The current into devices at each node that a source reaches through resistors, held nodes left out; the
+    name of a watch says devices and node."""
+    for node in reached(netlist, source):
+        devices = {
+            name: found.part.name
+            for name, found in netlist.placed.items()
+            if node in found.nodes and found.part.letter == "x" and found.part.model in models()
+        }
+        if devices:
+            away = carried_away(netlist, node, *devices)
+            into = tuple((name, -sign) for name, sign in away)
+            yield Watch(f"{PIN}{' and '.join(devices.values())} at {node}", through=into)
+
+
+def reached(netlist: Netlist, source: str) -> list[str]:
+    """Nodes that a source's own leads to through resistors, without crossing a node that a source holds."""
+    held = {node for part in netlist.parts.values() if part.letter == "v" for node in part.nodes[:2]}
+    links = [found.nodes[:2] for found in netlist.flat.values() if found.part.letter == "r"]
+    found: list[str] = []
+    waiting = [hot_node(netlist.parts[source])]
+    while waiting:
+        node = waiting.pop()
+        ends = {end for pair in links if node in pair for end in pair} - held - {GROUND, *found}
+        found += sorted(ends)
+        waiting += sorted(ends)
+    return found
 
 
 def _lines_with(netlist: Netlist, sources: Mapping[str, Rise | None]) -> list[str]:

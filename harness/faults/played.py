@@ -3,10 +3,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
-from harness.faults.case import DRIVEN, PERIODS, Case, story
+from harness.faults.case import DRIVEN, PERIODS, PIN, Case, story
 from harness.faults.fault import HARMLESS, NOT_SIMULATED, OVERSTRESSED, Outcome
 from harness.faults.judging import Judge
 from harness.faults.kinds import ORDER, START, UNPOWERED
@@ -71,7 +71,16 @@ def _outcome(judge: Judge, case: Case, faulted: Faulted) -> Outcome:
 
 
 def _driven(result: CornerResult) -> str:
-    low, high = result.stresses[DRIVEN]
-    current = high if high >= -low else low
-    way = "into" if current >= 0 else "out of"
-    return f"it drives {engineering(abs(current), 'A')} {way} the board"
+    """What a driven source feeds the board with, and how much of it goes into the pins that take in most."""
+    words = f"it drives {_way(result.stresses[DRIVEN])} the board"
+    pins = {name: ends for name, ends in result.stresses.items() if name.startswith(PIN)}
+    if not pins:
+        return words
+    most = max(pins, key=lambda name: max(map(abs, pins[name])))
+    return f"{words}, {_way(pins[most])} {most.removeprefix(PIN)}"
+
+
+def _way(ends: Sequence[float]) -> str:
+    """The current farther from 0 and its direction."""
+    current = max(ends, key=abs)
+    return f"{engineering(abs(current), 'A', 3)} {'into' if current >= 0 else 'out of'}"

@@ -18,7 +18,7 @@ from scipy.optimize import brentq
 
 from harness.board import Board, load_board
 from harness.corners import nominal_row
-from harness.faults.case import DRIVEN, Case, story
+from harness.faults.case import DRIVEN, PIN, Case, story
 from harness.faults.fault import HARMLESS, OVERSTRESSED, WRONG_SOUND, Fault
 from harness.faults.feeds import feeds_of
 from harness.faults.judging import Judge
@@ -262,6 +262,19 @@ def test_an_input_driven_while_off_is_held_by_its_clamp(tmp_path: Path) -> None:
     clamp = brentq(lambda v: (4 - v) / 10e3 - saturation * math.expm1(v / thermal), 0.1, 1.0)
     assert result.stresses[DRIVEN][1] == pytest.approx((4 - clamp) / 10e3, rel=2e-4)
     assert result.stresses["xslice input_plus_high"][1] == pytest.approx(clamp, rel=2e-3)
+
+
+def test_what_goes_into_the_pin_is_told_apart_from_what_goes_into_the_board(tmp_path: Path) -> None:
+    """By Kirchhoff what the source drives less what a resistor to 0 V takes."""
+    text = SLICER.replace("393", "push_pull").replace("Vcc vcc 0 12", "Vcc vcc 0 5")
+    text = text.replace("thr 100k", "thr 10k").replace("thr 150k", "thr 10k")
+    board, netlist = drawn(tmp_path, text, ROLES + 'comparator_class = "push-pull"\n' + CONTROL)
+    _, result = played(board, netlist, "control at 4 V while off", 1e-3)
+    clamp = result.stresses["xslice input_plus_high"][1]
+    assert 0.4 < clamp < 0.8  # a junction, where the divider alone would stand at 2 V
+    driven = result.stresses[DRIVEN][1]
+    assert driven == pytest.approx((4 - clamp) / 10e3, rel=1e-3)
+    assert result.stresses[f"{PIN}Xslice at thr"][1] == pytest.approx(driven - clamp / 10e3, rel=1e-3)
 
 
 def test_an_input_without_a_clamp_passes_its_rating_while_off(tmp_path: Path) -> None:
