@@ -43,8 +43,8 @@ _PASSIVE = ("r", "c", "l")
 _SOURCES = ("v", "i")
 _BEHAVIOUR = frozenset("befghaswou")  # what a macromodel is made of, and a drawing of parts is not
 PIN_ORDER = (
-    "pins count as adjacent in the order of the model's header: which of them lie side by side on a package is"
-    " not in a netlist"
+    "pins count as adjacent in the order of the model's header: which of them lie side by side on a package"
+    " is not in a netlist"
 )
 THREE = 3  # legs up to which every two of a device are joined and exchanged
 

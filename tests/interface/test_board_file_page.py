@@ -13,6 +13,9 @@ import pytest
 
 from harness.board import Board, load_board
 from harness.dimensions import UNITS
+from harness.faults.fault import COLUMNS as FAULT_COLUMNS
+from harness.faults.fault import SEVERITIES
+from harness.faults.kinds import KINDS as KINDS_OF_FAULTS
 from harness.formula import CONSTANTS, FUNCTIONS
 from harness.intent.cores import KINDS
 from harness.intent.objects import Roles, Tolerance
@@ -97,6 +100,11 @@ def test_each_fragment_fits_into_the_example(fragment: str, tmp_path: Path) -> N
 def test_every_column_of_fit_and_of_cures_is_listed() -> None:
     said = section("What a run writes")
     assert [name for name in (*FIT_COLUMNS, *CURE_COLUMNS) if f"`{name}`" not in said] == []
+
+
+def test_every_column_kind_and_severity_of_faults_is_listed() -> None:
+    said = section("What a run writes")
+    assert [name for name in (*FAULT_COLUMNS, *SEVERITIES, *KINDS_OF_FAULTS) if f"`{name}`" not in said] == []
 
 
 @pytest.fixture
