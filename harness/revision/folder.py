@@ -18,7 +18,7 @@ from harness.revision import kept
 from harness.revision.side import Side
 
 _NEEDED = ("corners.csv", "check.csv", "run.json")
-_EVERY_TABLE = {"corner", "state"}
+_CORNERS, _CHECK = {"corner", "state"}, {"part", "drawn"}  # columns without which nothing can be said
 
 
 def side_of_folder(folder: Path, label: str = "") -> Side:
@@ -26,32 +26,16 @@ def side_of_folder(folder: Path, label: str = "") -> Side:
     missing = [name for name in _NEEDED if not (folder / name).is_file()]
     if missing:
         message = (
-            f"is no folder of a run: it lacks {', '.join(missing)}, which `ramp-harness run BOARD --out"
-            f" {folder}` writes"
+            f"is no folder of a run: it lacks {', '.join(missing)}; `ramp-harness run BOARD --out {folder}`"
+            " writes one"
         )
         raise InputError([Finding(folder, message)])
     run = _json(folder / "run.json")
-    corners = _table(folder / "corners.csv")
-    if lacking := _EVERY_TABLE - set(corners.columns):
-        raise InputError(
-            [
-                Finding(
-                    folder / "corners.csv",
-                    f"lacks the column {' and '.join(sorted(lacking))}; run the board again",
-                )
-            ]
-        )
+    corners, check = _table(folder / "corners.csv", _CORNERS), _table(folder / "check.csv", _CHECK)
     held = _kept(folder / kept.NAME, len(corners))
     axes = dict(held.axes) if held is not None else _plain_axes(corners)
     if absent := [name for name in axes if name not in corners.columns]:
-        raise InputError(
-            [
-                Finding(
-                    folder / "corners.csv",
-                    f"lacks the axis {', '.join(absent)} of {kept.NAME}; run the board again",
-                )
-            ]
-        )
+        raise _unusable(folder / "corners.csv", f"lacks the axis {', '.join(absent)} of {kept.NAME}")
     return Side(
         label=label or str(folder),
         board=str(run.get("board", folder.name)),
@@ -59,7 +43,7 @@ def side_of_folder(folder: Path, label: str = "") -> Side:
         corners=corners,
         axes=axes,
         kept=held,
-        check=_table(folder / "check.csv"),
+        check=check,
         run=run,
     )
 
@@ -74,14 +58,18 @@ def side_of_run(result: RunResult, label: str) -> Side:
     )  # fmt: skip
 
 
-def _table(path: Path) -> pd.DataFrame:
+def _unusable(path: Path, why: str) -> InputError:
+    return InputError([Finding(path, f"{why}; run the board again")])
+
+
+def _table(path: Path, needed: set[str]) -> pd.DataFrame:
     """A table of a run, every digit of it: a column is one of numbers where all its cells are."""
     try:
         texts = pd.read_csv(path, dtype=str, keep_default_na=False)
     except (ValueError, OSError) as error:
-        raise InputError(
-            [Finding(path, f"cannot be read as a table ({error}); run the board again")]
-        ) from error
+        raise _unusable(path, f"cannot be read as a table ({error})") from error
+    if lacking := needed - set(texts.columns):
+        raise _unusable(path, f"lacks the column {' and '.join(sorted(lacking))}")
     return pd.DataFrame({name: _column(texts[name].tolist()) for name in texts.columns})
 
 
@@ -96,9 +84,9 @@ def _json(path: Path) -> Mapping[str, Any]:
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
     except (ValueError, OSError) as error:
-        raise InputError([Finding(path, f"cannot be read ({error}); run the board again")]) from error
+        raise _unusable(path, f"cannot be read ({error})") from error
     if not isinstance(content, dict):
-        raise InputError([Finding(path, "holds no run; run the board again")])
+        raise _unusable(path, "holds no run")
     return content
 
 
@@ -114,7 +102,7 @@ def _kept(path: Path, rows: int) -> kept.Kept | None:
     except (KeyError, TypeError, ValueError) as error:
         if isinstance(error, InputError):
             raise
-        raise InputError([Finding(path, f"cannot be used ({error}); run the board again")]) from error
+        raise _unusable(path, f"cannot be used ({error})") from error
 
 
 def _plain_axes(corners: pd.DataFrame) -> dict[str, Axis]:

@@ -29,6 +29,7 @@ from harness.report.canvas import (
     style,
     to_svg,
 )
+from harness.report.series import MOST_POINTS, picked
 from harness.revision import shifts
 from harness.revision.comparison import Comparison
 
@@ -57,7 +58,7 @@ def _picture(comparison: Comparison, name: str) -> Picture | None:
     table = comparison.joined.table
     line = mine[mine["row"].isin(_along(comparison, axis.name, top))]
     x = table[axis.name].iloc[line["row"]].to_numpy(dtype=float)
-    order = np.argsort(x, kind="stable")
+    order = picked(list(np.argsort(x, kind="stable")), MOST_POINTS)
     line, x = line.iloc[order], x[order]
     held = _held(comparison, axis.name, top)
     title = stem(name).title
