@@ -13,7 +13,15 @@ from harness.order import studies, texts
 from harness.order.chains import chains_of
 from harness.order.figures import figures_of
 from harness.order.identity import identity_of
-from harness.order.parts import MARKS, SHORT, TIGHTER, device_rows, part_rows, tolerance_notes
+from harness.order.parts import (
+    MARKS,
+    SHORT,
+    TIGHTER,
+    device_rows,
+    part_rows,
+    tolerance_notes,
+    tolerance_words,
+)
 from harness.order.records import Contents, HandRow, LimitRow, PartRow, Said, StudyState, Table
 from harness.order.studies import Asked
 from harness.order.tolerances import Tolerances
@@ -47,6 +55,7 @@ def contents_of(
             mark=SHAPES["not shown" if story.statement.kind == "differs" else story.statement.kind],
             words=story.statement.words,
             reasons=story.statement.further,
+            tolerances=tolerance_words(found),
             beside=tuple(text for text in (story.intent, story.states) if text),
             holds=texts.HOLDS,
         ),

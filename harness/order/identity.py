@@ -15,7 +15,6 @@ from harness.report.story import facts
 from harness.results import RunResult
 
 SECONDS = 10.0
-_LATER = ("versions.", "hashes.", "settings.", "assumed")
 
 
 def identity_of(result: RunResult, left_out: str) -> Identity:
@@ -56,7 +55,7 @@ def version_of(paths: Sequence[Path]) -> tuple[str, str]:
     folder = paths[0].resolve().parent
     names = [path.name for path in paths]
     last = _git(folder, "log", "-1", "--format=%H %cs", "--", *names)
-    if last is None:
+    if last is None and _git(folder, "rev-parse", "--is-inside-work-tree") != "true":
         return "not under version control, as far as git says", ""
     if not last:
         return "not committed to the repository that it lies in", ""

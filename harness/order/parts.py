@@ -146,6 +146,18 @@ def listed_ends(board: Board, ends: Sequence[tuple[str, str]]) -> str:
     return " and ".join(end_words(board, quantity, end) for quantity, end in ends)
 
 
+def tolerance_words(found: Tolerances) -> str:
+    """What the first page says of parts that are not at their drawn values."""
+    if not found.looked_at:
+        return ""
+    short = dict.fromkeys(stem(bound.quantity).title for bound in found.bounds if bound.room < 0.0)
+    start = "With all stated tolerances at their worst, by the closed forms:"
+    if not short:
+        where = " where it is kept as drawn" if found.open_corners else ""
+        return f"{start} no limit falls short{where}."
+    return f"{start} falls short, {', '.join(short)}; see the parts to order."
+
+
 def tolerance_notes(board: Board, found: Tolerances) -> tuple[str, ...]:
     """How the tolerances were found, what they leave out, and where no tolerance of one part is enough."""
     if not board.limits:

@@ -45,11 +45,13 @@ class Identity:
 
 @dataclass(frozen=True)
 class Said:
-    """The statement on limits: its mark, its words, the reasons beside it, and what else is said at once."""
+    """The statement on limits: its mark, its words, the reasons beside it, what the closed forms say of the
+    stated tolerances, and what else is said at once."""
 
     mark: str
     words: str
     reasons: tuple[str, ...]
+    tolerances: str
     beside: tuple[str, ...]
     holds: str
 

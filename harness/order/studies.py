@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -57,7 +58,7 @@ class Asked:
             f" --only {axis}={value if isinstance(value, str) else f'{value:g}'}" for axis, value in pairs
         )
         names = [name for name in TITLES if name in self.studies or name == study]
-        return f"ramp-harness order {board.path.name}{only} --with {','.join(names)}"
+        return f"ramp-harness order {quote(board.path.name)}{only} --with {','.join(names)}"
 
 
 def run_studies(path: Path, asked: Asked) -> dict[str, Answer]:

@@ -1,0 +1,278 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The order document on the real engine: what it holds, and whether the tolerances that it asks for do."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from harness.board import load_board
+from harness.cli import main
+from harness.order.identity import version_of
+from harness.order.making import COLUMNS, PART_COLUMNS, Order, order
+from harness.order.parts import needed_words
+from harness.order.studies import TITLES, Asked
+from harness.order.typesetting import as_json, pictures_of, typeset
+
+NASTY = r"#set text(red) $x^2$ *bold* _it_ @ref <lab> \u{41} `tick` [x] {y} // /* ~ & %"
+NETLIST = """* An ideal ramp, sliced at a threshold that three resistors make of reference, control and ground
+.include "parts/comparator_393.inc"
+Vcc vcc 0 12
+Vref ref 0 {reference}
+Vcontrol control 0 5
+Vramp ramp 0 PULSE(0 5 0 980u 10u 10u 1m)
+Rref ref thr {rref}
+Rcontrol control thr {rcontrol}
+Rlow thr 0 {rlow}
+Xslice thr ramp vcc 0 out comparator_393
+Rpull vcc out {rpull}
+Cload out 0 220p
+.end
+"""
+DRAWN = {"reference": 5.0, "rref": 100e3, "rcontrol": 150e3, "rlow": 220e3, "rpull": 4.7e3}
+BOARD = """
+[board]
+format = 1
+name = "sliced"
+title = '{title}'
+revision = "A"
+netlist = "sliced.cir"
+
+[roles]
+ramp = "ramp"
+threshold = "thr"
+output = "out"
+comparator = "Xslice"
+comparator_class = "393"
+ramp_input = "minus"
+pullup = "Rpull"
+supply = "Vcc"
+load_capacitor = "Cload"
+
+[core]
+kind = "ramp source"
+
+[intended]
+Rref = "100k 1%"
+Rcontrol = "150k 1%"
+Rlow = "220k 1%"
+Rpull = "4.7k 5%"
+Vref = "5 V 1%"
+Cload = "220p 10%"
+
+[axes.control]
+values = [2, 5]
+unit = "V"
+sets = "Vcontrol"
+
+[axes.supply]
+values = [12, 13.2]
+unit = "V"
+sets = "Vcc"
+
+[hand]
+threshold = "(control / Rcontrol + Vref / Rref) * parallel(Rcontrol, Rref, Rlow)"
+duty = "threshold / 5 V * 0.99"
+
+[limits]
+duty = {{ least = 0.4, most = {most} }}
+pullup_current = {{ most = "3.2 mA" }}
+"""
+
+
+def board_in(folder: Path, title: str = "Sliced", most: float = 0.85, **values: float) -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "sliced.cir").write_text(NETLIST.format(**{**DRAWN, **values}), encoding="utf-8")
+    path = folder / "sliced.board.toml"
+    path.write_text(BOARD.format(title=title, most=most), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A board with a title that would break a template, and its document at two of its four corners."""
+    folder = tmp_path_factory.mktemp("order")
+    path = board_in(folder, NASTY)
+    options = ["--only", "control=5", "--jobs", "1", "--out", str(folder / "out")]
+    assert main(["order", str(path), *options]) == 0
+    return folder
+
+
+@pytest.fixture(scope="module")
+def made(folder: Path) -> Order:
+    """The same once more, from the ledger."""
+    return order(folder / "sliced.board.toml", Asked(only=[("control", 5.0)], jobs=1))
+
+
+def sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def test_every_file_is_written(folder: Path) -> None:
+    assert sorted(path.name for path in (folder / "out").iterdir()) == [
+        "order.csv", "order.pdf", "order_parts.csv", "run.json",
+    ]  # fmt: skip
+    items, parts = (pd.read_csv(folder / "out" / name) for name in ("order.csv", "order_parts.csv"))
+    assert list(items.columns) == COLUMNS and list(parts.columns) == PART_COLUMNS
+    assert list(items["name"]) == [
+        "duty within limits", "pullup_current within limits", "threshold agrees", "duty agrees",
+    ]  # fmt: skip
+    assert set(parts["part"]) == {"Rref", "Rcontrol", "Rlow", "Rpull", "Vref", "Cload"}
+    run = json.loads((folder / "out" / "run.json").read_text())
+    assert run["not_run"] == list(TITLES) and run["left_out"] == 2
+    assert run["document"] == sha256(folder / "out" / "order.pdf")
+
+
+def test_the_same_input_gives_the_same_bytes(folder: Path, made: Order) -> None:
+    """Simulated the first time, from the ledger the second time."""
+    assert (made.result.run["reused"], made.result.run["simulated"]) == (2, 0)
+    assert typeset(made.contents) == (folder / "out" / "order.pdf").read_bytes()
+
+
+def test_it_names_what_was_verified(folder: Path, made: Order) -> None:
+    files = {file.name: file.sha256 for file in made.contents.identity.files}
+    assert files["sliced.cir"] == sha256(folder / "sliced.cir")
+    assert files["sliced.board.toml"] == sha256(folder / "sliced.board.toml")
+    assert "parts/comparator_393.inc" in files
+
+
+def test_it_says_what_is_left_out_and_not_run(made: Order) -> None:
+    contents = made.contents
+    assert "2 corners of the board were left out" in contents.identity.left_out
+    assert contents.statement.words.startswith("No limit falls short in 2 corners; 2 corners of the board")
+    assert [state.run for state in contents.studies] == [False] * len(TITLES)
+    assert contents.studies[0].command == "ramp-harness order sliced.board.toml --only control=5 --with worst"
+    points = " ".join(contents.open_points)
+    assert all(f"{title}: not run" in points for title in TITLES.values())
+    said = json.loads(as_json(contents))
+    assert "safe" not in json.dumps({key: said[key] for key in said if key != "cautions"})
+
+
+def test_pages_are_drawn_and_break(made: Order) -> None:
+    """Three pages at least, more with many parts, each with ink on it; no exception from any text."""
+    pages = pictures_of(made.contents, 20.0)
+    row = made.contents.parts[0]
+    many = tuple(replace(row, part=f"R{number}_{'long' * 20}") for number in range(200))
+    more = pictures_of(replace(made.contents, parts=many), 20.0)
+    assert 3 <= len(pages) < len(more)
+    assert all(page.startswith(b"\x89PNG") and len(page) > 500 for page in pages)
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is not installed")
+def test_its_text_can_be_found(folder: Path, made: Order) -> None:
+    pdf = folder / "out" / "order.pdf"
+    text = subprocess.run(["pdftotext", str(pdf), "-"], capture_output=True, check=True).stdout.decode()
+    netlist = sha256(folder / "sliced.cir")
+    assert text.count(netlist[:12]) >= 3 and netlist in text
+    one_line = " ".join(text.replace("\u200b", "").split())
+    assert NASTY in one_line, "the title stands as it was typed"
+    assert "Not covered" in one_line and "is not covered" in one_line
+    assert made.contents.limits[0].corner in one_line
+    assert f"page 1 of {len(pictures_of(made.contents, 20.0))}" in one_line
+
+
+def test_parts_without_a_say(made: Order) -> None:
+    """The load capacitor makes edges and no limit speaks of them; the pull-up's current is limited."""
+    words = {row.part: row.needed for row in made.contents.parts}
+    assert words["Cload"] != "not shown"
+    needed = {one.name: one for one in made.tolerances.needed}
+    assert not needed["Rpull"].short and needed["Rpull"].quantity == "pullup_current"
+    kind, text, why = needed_words(made.result.board, needed["Rpull"], None)
+    assert kind == "enough" and text == "10 % is enough" and "3.2 mA" in why
+
+
+@pytest.mark.slow
+def test_the_tolerance_needed_is_what_the_engine_says(tmp_path: Path, made: Order) -> None:
+    """A part at the end of what it may deviate, all others at their stated worst: simulated, the limit is
+    just met. Which way is worst follows from the network: all that raises the threshold."""
+    needed = {one.name: one for one in made.tolerances.needed}
+    worst = {"rref": -0.01, "rcontrol": -0.01, "rlow": 0.01, "reference": 0.01}
+    for part, key, sign in (("Rlow", "rlow", 1), ("Rref", "rref", -1), ("Vref", "reference", 1)):
+        one = needed[part]
+        assert (one.quantity, one.end, one.short) == ("duty", "most", ())
+        shares = {**worst, key: sign * one.most}
+        values = {name: DRAWN[name] * (1.0 + share) for name, share in shares.items()}
+        path = board_in(tmp_path / part, **values)
+        result = load_board(path).run(only={"control": 5, "supply": 12}, jobs=1)
+        # a thousandth is what the halving of the tolerance and the closed form's own error leave
+        assert result.corners["duty.simulated"].iloc[0] == pytest.approx(0.85, abs=1e-3), part
+
+
+@pytest.mark.slow
+def test_closer_tolerances_keep_a_limit_that_stated_ones_do_not(tmp_path: Path) -> None:
+    """The vertex of the stated tolerances falls short in the engine, that of the proposed ones does not."""
+    most = 0.781
+    made = order(board_in(tmp_path / "drawn", most=most), Asked(jobs=1))
+    tolerances = made.tolerances
+    assert tolerances.tightened and tolerances.mended
+    assert "falls short" in made.contents.statement.tolerances
+    assert any("Stated tolerances that are not enough" in point for point in made.contents.open_points)
+    stated = {"Rref": 0.01, "Rcontrol": 0.01, "Rlow": 0.01, "Vref": 0.01}
+    closer = {**stated, **{name: to for name, _, to in tolerances.tightened}}
+    keys = {"Rref": ("rref", -1), "Rcontrol": ("rcontrol", -1), "Rlow": ("rlow", 1), "Vref": ("reference", 1)}
+    found = []
+    for name, shares in (("stated", stated), ("closer", closer)):
+        values = {keys[part][0]: DRAWN[keys[part][0]] * (1 + keys[part][1] * s) for part, s in shares.items()}
+        path = board_in(tmp_path / name, most=most, **values)
+        result = load_board(path).run(only={"control": 5, "supply": 12}, jobs=1)
+        found.append(str(result.corners["duty.limit"].iloc[0]))
+    assert found == ["outside", "within"]
+
+
+@pytest.mark.slow
+def test_studies_and_trimmers_are_told(tmp_path: Path) -> None:
+    """All studies at one corner, with a trimmer: what they found stands in the document, nothing is named as
+    not run."""
+    path = board_in(tmp_path)
+    path.write_text(
+        path.read_text()
+        + '[trim.width]\npart = "Rlow"\nleast = "180k"\nmost = "260k"\nquantity = "threshold"\n'
+        + 'target = "3.9 V"\nat = { control = 5, supply = 12 }\n'
+    )
+    only = [("control", 5.0), ("supply", 12.0)]
+    made = order(path, Asked(("worst", "yield", "faults"), only, jobs=2, draws=3, seed=4))
+    contents = made.contents
+    assert all(state.run for state in contents.studies)
+    assert "not run" not in " ".join(contents.open_points)
+    titles = [section.title for section in contents.sections]
+    assert titles == [*TITLES.values(), "Trimmers"]
+    (row,) = contents.sections[-1].tables[0][1].rows
+    assert row[2] == "3 of 3 boards" and "at least" in row[3]
+    assert {one.needed for one in contents.parts if one.part == "Rlow"} == {"a trimmer, set on each board"}
+    assert typeset(contents).startswith(b"%PDF")
+
+
+@pytest.mark.skipif(shutil.which("git") is None, reason="git is not installed")
+def test_the_version_is_the_commit_that_holds_the_files(tmp_path: Path) -> None:
+    """Outside a repository, committed, changed since: each is said; the day stands only where it is true."""
+    path = board_in(tmp_path)
+    git = ["git", "-C", str(tmp_path), "-c", "user.name=a", "-c", "user.email=a@example.invalid"]
+    assert version_of([path])[1] == ""
+    subprocess.run([*git, "init", "-q"], check=True)
+    assert version_of([path]) == ("not committed to the repository that it lies in", "")
+    subprocess.run([*git, "add", "."], check=True)
+    day = {"GIT_AUTHOR_DATE": "2021-03-04T12:00:00Z", "GIT_COMMITTER_DATE": "2021-03-04T12:00:00Z"}
+    subprocess.run([*git, "commit", "-q", "-m", "first"], check=True, env={"PATH": "/usr/bin:/bin", **day})
+    head = subprocess.run([*git, "rev-parse", "HEAD"], check=True, capture_output=True, text=True).stdout
+    assert version_of([path]) == (f"git commit {head[:12]} of 2021-03-04", "2021-03-04")
+    path.write_text(path.read_text() + "\n")
+    assert "changed since" in version_of([path])[0] and version_of([path])[1] == ""
+
+
+def test_an_unknown_study_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["order", "x.board.toml", "--with", "worst,weather"])
+    assert ended.value.code == 2
+    assert "weather" in capsys.readouterr().err
+
+
+def test_every_column_is_described() -> None:
+    page = (Path(__file__).resolve().parents[2] / "harness" / "pages" / "board-file.md").read_text()
+    assert [name for name in (*COLUMNS, *PART_COLUMNS) if f"`{name}`" not in page] == []
