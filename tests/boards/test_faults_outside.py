@@ -230,11 +230,29 @@ def test_series_parts_of_the_second_output_are_copied_and_loads_are_not(tmp_path
     assert ideal < result.figures["mean_level"] < ideal + saturated
 
 
-def test_no_second_output_without_a_comparator_and_the_reason_is_said(tmp_path: Path) -> None:
+def test_no_second_output_without_a_comparator_and_that_is_said(tmp_path: Path) -> None:
     roles = ROLES.replace('comparator = "Xslice"\nramp_input = "minus"\n', "") + 'pullup = "Rpull"\n'
     board, netlist = drawn(tmp_path, SLICER, roles + CONTROL)
-    fault = next(each for each in outside_faults(board, netlist).faults if each.kind == "joined")
-    assert "no comparator" in fault.unsimulated
+    found = outside_faults(board, netlist)
+    assert not [each for each in found.faults if each.kind == "joined"]
+    assert any(words.startswith("no second output is joined") for words in found.assumed)
+
+
+def test_a_stage_in_a_subcircuit_is_joined_to_another_one_like_it(tmp_path: Path) -> None:
+    """With hysteresis: the node behind the series resistor is its own, the feedback is copied along."""
+    text = SLICER.replace("parts/comparator_393.inc", "stages/hysteresis_393.inc").replace(
+        "Xslice thr ramp vcc 0 out comparator_393\nRpull vcc out 4.7k",
+        "Xstage ramp thr compared vcc vcc out hysteresis_393 feedback=1meg pullup=4.7k",
+    )
+    roles = (ROLES + OPEN_COLLECTOR + CONTROL).replace('"thr"', '"compared"')
+    roles = roles.replace('"Xslice"', '"Xstage.Xcompare"').replace('"Rpull"', '"Xstage.Rpull"')
+    board, netlist = drawn(tmp_path, text, roles)
+    _, changed, result = with_fault(board, netlist, "outputs joined")
+    assert "xramp_harness_twin_xstage.rpull" in changed.flat
+    low = result.figures["low_level"]
+    assert result.figures["mean_level"] == pytest.approx(low, abs=0.1)
+    taken_in = max(map(abs, result.stresses["xstage.xcompare output_current"]))
+    assert taken_in == pytest.approx(2 * (12 - low) / 4.7e3, rel=5e-3)
 
 
 def test_a_supply_that_is_not_connected_is_fed_through_the_board(tmp_path: Path) -> None:
