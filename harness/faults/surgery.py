@@ -52,7 +52,7 @@ def _left_floating(netlist: Netlist, name: str, pins: Sequence[int]) -> bool:
     return lifted_from != "0" and not any(
         node == lifted_from and place not in _INSULATED.get(found.part.letter, ())
         for other, found in netlist.flat.items()
-        if other != name
+        if other != name.lower()
         for place, node in enumerate(found.nodes)
     )
 
