@@ -201,9 +201,11 @@ def _runs(before: Side, after: Side) -> Iterator[str]:
     """Boards of two names, runs of a part of the corners, and two accuracies."""
     if before.board != after.board:
         yield f"two boards of different names: {before.board} and {after.board}"
-    for side, word in ((before, "before"), (after, "after")):
-        if left_out := int(side.run.get("left_out", 0) or 0):
-            yield f"{side.label} ({word}) was run without {rounding.count(left_out, 'corner')} of its table"
+    first, last = (int(side.run.get("left_out", 0) or 0) for side in (before, after))
+    told = [(f"{before.label} (before) was", first), (f"{after.label} (after) was", last)]
+    for words, number in [("both sides were", first)] if first == last else told:
+        if number:
+            yield f"{words} run without {rounding.count(number, 'corner')} of the table"
     old, new = (_accuracy(side.run) for side in (before, after))
     if old != new:
         yield f"accuracy asked for: {old} before, {new} after"

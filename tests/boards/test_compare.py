@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 
 from harness.cli import main
+from harness.resources import netlists_folder
 from harness.revision import shifts
 from harness.revision.comparison import COLUMNS, Comparison, compare
 from harness.revision.sides import Asked, sides
@@ -421,6 +422,18 @@ def test_a_newer_or_damaged_reference_is_one_sentence(
         (line,) = capsys.readouterr().err.splitlines()
         assert complaint in line
     assert reference.read_text() == spoilt
+
+
+@pytest.mark.slow
+def test_the_demo_board_is_what_was_accepted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The reference that is committed with this repository holds, judged by the bars."""
+    boards = netlists_folder() / "boards" / "kestrel"
+    for name in ("kestrel_slicer.board.toml", "kestrel_slicer.cir"):
+        shutil.copy(boards / name, tmp_path / name)
+    references = Path(__file__).resolve().parents[2] / "reports" / "accepted"
+    board = str(tmp_path / "kestrel_slicer.board.toml")
+    assert main(["compare", "accepted", board, "--references", str(references)]) == 0
+    assert "none of 1170 figures in 45 corners moved measurably" in capsys.readouterr().out
 
 
 def test_bad_input_is_one_sentence_each(

@@ -17,12 +17,12 @@ from hypothesis import strategies as st
 from harness.board import Limit
 from harness.intent.objects import Axis
 from harness.netlist import read_netlist
-from harness.revision import shifts, standing
-from harness.revision.comparison import Comparison, compare
+from harness.revision import joined, shifts, standing
+from harness.revision.comparison import COLUMNS, Comparison, compare
 from harness.revision.drawn import DrawnPart, drawn_parts
 from harness.revision.facts import FactChange
 from harness.revision.joined import join
-from harness.revision.judged_facts import with_directions
+from harness.revision.judged_facts import LOOSENED, TIGHTENED, with_directions
 from harness.revision.kept import Kept, kept_from
 from harness.revision.parts import PartChange, part_changes
 from harness.revision.reference import read_reference, reference_text
@@ -241,8 +241,7 @@ def test_a_reference_keeps_its_text_where_nothing_measurable_moved(by: float, wi
     again = side(bar=1e-5 * wider)
     again = replace(moved(again, by), run=before.run)
     reference = written(first)
-    joined = join(reference, again)
-    assert reference_text(again, "", "", (reference, joined)) == first
+    assert reference_text(again, "", "", (reference, join(reference, again))) == first
     assert compare(reference, again).nothing_changed
 
 
@@ -357,3 +356,17 @@ def test_paths_stay_in_the_repository() -> None:
     """Up and down again is fine; out of it is nothing."""
     assert _plain("boards/./kestrel/../plover") == "boards/plover"
     assert _plain("boards/../../etc") == ""
+
+
+def test_every_word_is_described() -> None:
+    """The user's reference has every verdict and every column."""
+    root = Path(__file__).resolve().parents[2]
+    page = (root / "harness" / "pages" / "board-file.md").read_text(encoding="utf-8")
+    said = page.partition("\n## Revisions compared\n")[2].partition("\n## ")[0]
+    words = [
+        *shifts.VERDICTS, *standing.WORSE_LIMITS, standing.MET, standing.NO_LIMIT, *standing.WORSE_AGREEMENTS,
+        standing.ENDED, joined.MISSING, joined.NEW, joined.NOT_SIMULATED, joined.WORSE_STATE,
+        joined.OTHER_STATE, LOOSENED, TIGHTENED, "added", "removed", "changed", "announced", "unannounced",
+        *COLUMNS,
+    ]  # fmt: skip
+    assert [word for word in words if f"`{word}`" not in said] == []
