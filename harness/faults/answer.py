@@ -17,7 +17,7 @@ from harness.faults.fault import COLUMNS, HARMLESS, NOT_SIMULATED, SEVERITIES, F
 from harness.faults.judging import Judge
 from harness.faults.kinds import KINDS
 from harness.faults.outside import outside_faults
-from harness.faults.parts import part_faults
+from harness.faults.parts import label_of, part_faults, parts_of
 from harness.faults.played import sequences
 from harness.faults.study import FaultStudy
 from harness.faults.surgery import BRIDGE_RESISTANCE, OPEN_RESISTANCE
@@ -217,11 +217,10 @@ def _assumed(study: FaultStudy, every: bool) -> Iterator[str]:
     if ideal:
         yield f"{listed(ideal)} are ideal and go on driving where a real current source would stop"
     known = {one.part.lower() for one in rated_parts(study.board, study.netlist)}
-    without = [
-        part.name
-        for name, part in study.netlist.parts.items()
-        if part.letter not in "vi" and name not in known
+    labels = [
+        (placed.part.letter, label_of(name, placed)) for name, placed in parts_of(study.board, study.netlist)
     ]
+    without = [label for letter, label in labels if letter not in "vi" and label.lower() not in known]
     if without:
         yield (
             f"no rating is known for {number_of(len(without), 'part')} ({listed(without)}): what they have to"

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -41,7 +41,8 @@ class Judge:
 
     def outcome(self, faulted: Faulted) -> Outcome:
         """What became of the board with a fault at one corner."""
-        good, result, netlist = self.good[faulted.corner], faulted.result, faulted.netlist
+        good, netlist = self.good[faulted.corner], faulted.netlist
+        result = at_rest(good, faulted.result)
         state = state_of(result)
         if state == NOT_SIMULATED or netlist is None:
             return Outcome(faulted.fault, result.corner, NOT_SIMULATED, NOT_SIMULATED, reason=result.reason)
@@ -100,6 +101,19 @@ class Judge:
         found = self.netlist.flat.get(name)
         path, dot, _ = name.rpartition(".")
         return f"{path}{dot}{found.part.name}" if found else name
+
+
+def at_rest(good: CornerResult, result: CornerResult) -> CornerResult:
+    """A stuck output called by the level of the board without a fault that it is nearer to: behind a network
+    of its own it has no range that would tell high from low."""
+    level = result.figures.get("mean_level", math.nan)
+    low, high = (good.figures.get(name, math.nan) for name in ("low_level", "high_level"))
+    if not result.state.startswith("stuck") or math.isnan(level + low + high):
+        return result
+    name = "high" if abs(level - high) < abs(level - low) else "low"
+    kept = {q: value for q, value in result.figures.items() if q not in ("low_level", "high_level")}
+    known = result.figures.get("low_level", result.figures.get("high_level", level))
+    return replace(result, state=f"stuck {name}", figures={**kept, f"{name}_level": known})
 
 
 def figures_of(board: Board, netlist: Netlist, result: CornerResult) -> dict[str, float]:

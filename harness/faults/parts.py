@@ -126,7 +126,8 @@ def legs_of(netlist: Netlist, placed: FlatPart) -> list[Leg]:
     part = placed.part
     if part.letter == "x":
         circuit = placed.scope.circuit.find_subcircuit(part.model)
-        return [Leg(node, (place,)) for place, node in enumerate(circuit.nodes)] if circuit else []
+        pins = enumerate(circuit.nodes) if circuit else ()
+        return [Leg(f"pin {node}" if node.isdigit() else node, (place,)) for place, node in pins]
     names = _LEGS.get(part.letter, ())
     legs = [Leg(name, (place,)) for place, name in enumerate(names)]
     if part.letter == "m" and len(part.nodes) > THREE and part.nodes[3] == part.nodes[2]:
