@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from harness.faults.fault import Stress
 from harness.faults.feeds import held_levels
+from harness.intent.ratings import SINK_CURRENT
 from harness.measure.stress import GROUND, Watch
 from harness.pins import part_of
 from harness.ratings import BREACHED, Rated, rated_parts
@@ -75,7 +76,7 @@ def passed(
     reach = _reach(netlist)
     notes: list[str] = []
     found: list[tuple[float, Stress]] = []
-    rated = rated_parts(board, netlist)
+    rated = [*rated_parts(board, netlist), *_sinking(board, netlist)]
     for one in rated:
         value, word = one.verdict(faulted.get(one.watch.name))
         if word != BREACHED:
@@ -113,6 +114,22 @@ def beyond(one: Rated, value: float) -> tuple[float, float]:
     return (value / bound if bound else math.inf), bound
 
 
+def _sinking(board: Board, netlist: Netlist) -> Iterator[Rated]:
+    """The output current of the board's own comparator by its class, where its model has no sheet and its
+    pins have no names: what the resistors at its output bring."""
+    name = (board.roles.comparator or "").lower()
+    if not name or any(one.watch.name == f"{name} output_current" for one in rated_parts(board, netlist)):
+        return
+    sheet = _sheet(board, netlist, name)
+    for rating in sheet.ratings if sheet is not None else ():
+        if rating.name == "output_current":
+            stated = board.ratings.get(SINK_CURRENT)
+            most = stated.value if stated is not None else rating.most
+            watch = Watch(SINK, through=(("", 1.0),), averaged=rating.averaged)
+            label = board.roles.comparator or name
+            yield Rated(label, rating.words, watch, rating.least, most, rating.unit, rating.source)
+
+
 def _joined_outputs(
     board: Board, netlist: Netlist, rated: Sequence[Rated], faulted: Extremes
 ) -> Iterator[tuple[float, Stress]]:
@@ -124,10 +141,12 @@ def _joined_outputs(
     """
     for one in rated:
         name, _, rating = one.watch.name.rpartition(" ")
+        if one.watch.name == SINK:
+            name, rating = (board.roles.comparator or "").lower(), "output_current"
         sheet = _sheet(board, netlist, name) if rating == "output_current" else None
         if sheet is None or SHORT not in sheet.figures:
             continue
-        current, level = faulted.get(one.watch.name), faulted.get(f"{name} output")
+        current, level = faulted.get(one.watch.name), faulted.get(f"{name} output", faulted.get(OUTPUT))
         promised = sheet.figures[PROMISED]
         if current is None or level is None:
             continue
