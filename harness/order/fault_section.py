@@ -35,7 +35,7 @@ def section(title: str, answer: Answer) -> Section:
     """The section of the document."""
     rows = [
         {str(key): value for key, value in row.items()}
-        for row in answer.tables["faults.csv"].fillna("").to_dict("records")
+        for row in answer.tables["faults.csv"].astype(object).fillna("").to_dict("records")
     ]
     serious = [row for row in rows if row["severity"] in (OVERSTRESSED, NOT_SIMULATED)]
     hidden = [row for row in rows if row["severity"] == WRONG_SOUND and row["seen_at_bench"] != "yes"]

@@ -87,7 +87,7 @@ pullup_current = {{ most = "3.2 mA" }}
 """
 
 
-def board_in(folder: Path, title: str = "Sliced", most: float = 0.85, **values: float) -> Path:
+def board_in(folder: Path, title: str = "Sliced", most: float = 0.80, **values: float) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "sliced.cir").write_text(NETLIST.format(**{**DRAWN, **values}), encoding="utf-8")
     path = folder / "sliced.board.toml"
@@ -202,13 +202,13 @@ def test_the_tolerance_needed_is_what_the_engine_says(tmp_path: Path, made: Orde
         path = board_in(tmp_path / part, **values)
         result = load_board(path).run(only={"control": 5, "supply": 12}, jobs=1)
         # a thousandth is what the halving of the tolerance and the closed form's own error leave
-        assert result.corners["duty.simulated"].iloc[0] == pytest.approx(0.85, abs=1e-3), part
+        assert result.corners["duty.simulated"].iloc[0] == pytest.approx(0.80, abs=1e-3), part
 
 
 @pytest.mark.slow
 def test_closer_tolerances_keep_a_limit_that_stated_ones_do_not(tmp_path: Path) -> None:
     """The vertex of the stated tolerances falls short in the engine, that of the proposed ones does not."""
-    most = 0.781
+    most = 0.785
     made = order(board_in(tmp_path / "drawn", most=most), Asked(jobs=1))
     tolerances = made.tolerances
     assert tolerances.tightened and tolerances.mended
