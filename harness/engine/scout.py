@@ -122,7 +122,12 @@ def scout(session: Session, plan: Plan) -> Plan:
             break
     assert record is not None
     if found is None:
-        raise NoCycle(_stands(record, plan.ramp), record)
+        words, still = _stands(record, plan.ramp)
+        if (
+            watcher.finished == "too slow" and not still
+        ):  # the clock of a busy machine says nothing of a board
+            raise EngineError([f"too slow: {words} in the time that there is to look for one"])
+        raise NoCycle(words, record)
     period, middle = found
     output = record[plan.output][record["time"] > record["time"][-1] - 2 * period]
     level = 0.5 * float(output.min() + output.max())
@@ -152,13 +157,13 @@ def _look(session: Session, plan: Plan, first: float, reach: float) -> tuple[_Sc
     raise failure
 
 
-def _stands(record: Record, ramp: str) -> str:
-    """What a ramp without a cycle does, in words."""
+def _stands(record: Record, ramp: str) -> tuple[str, bool]:
+    """What a ramp without a cycle does, in words, and whether it stays where it is."""
     later = record[ramp][record["time"] > 0.5 * record["time"][-1]]
     low, high = float(later.min()), float(later.max())
     if high - low < 1e-3 * (1 + max(abs(low), abs(high))):
-        return f"the ramp stays at {0.5 * (low + high):.4g} V"
-    return f"the ramp moves between {low:.4g} V and {high:.4g} V without a settled cycle"
+        return f"the ramp stays at {0.5 * (low + high):.4g} V", True
+    return f"the ramp moves between {low:.4g} V and {high:.4g} V without a settled cycle", False
 
 
 def uniform(session: Session, plan: Plan, measure: Measure, notes: list[str]) -> Settled:
@@ -171,7 +176,7 @@ def uniform(session: Session, plan: Plan, measure: Measure, notes: list[str]) ->
         record = session.transient(period / share, 12 * period, period / share, initial=True)
         found = cycle_of(record["time"], record[plan.ramp])
         if found is None:
-            raise NoCycle(_stands(record, plan.ramp), record)
+            raise NoCycle(_stands(record, plan.ramp)[0], record)
         marks = _rises(record, plan.ramp, found[1])
         if len(marks) < 3:
             raise NoCycle(f"{len(marks)} crossings of the ramp's middle in 12 periods", record)
