@@ -36,6 +36,7 @@ _LAST = 300.0  # s of simulated time after which a ramp counts as standing still
 _GROWTH = 400.0  # steps are at most this part of the time elapsed
 _FINEST = 4000.0  # the longest step is at most this part of a run: the engine's least step hangs on it
 _MOST_POINTS = 60_000
+_LONG = 100.0  # periods as hoped for: a ramp that stays where it is for so long stands still
 _CHECK = 1.3  # the ramp is looked at whenever the time has grown by this factor
 _CYCLES = 3
 _EVEN = 0.25  # successive periods that differ by more than this share are no cycle yet
@@ -123,9 +124,8 @@ def scout(session: Session, plan: Plan) -> Plan:
     assert record is not None
     if found is None:
         words, still = _stands(record, plan.ramp)
-        if (
-            watcher.finished == "too slow" and not still
-        ):  # the clock of a busy machine says nothing of a board
+        dead = still and known and record["time"][-1] > _LONG * plan.period
+        if watcher.finished == "too slow" and not dead:  # what a busy machine does not get done is no state
             raise EngineError([f"too slow: {words} in the time that there is to look for one"])
         raise NoCycle(words, record)
     period, middle = found

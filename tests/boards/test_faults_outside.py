@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -407,13 +408,23 @@ def test_without_a_core_no_start_is_made_up(tmp_path: Path) -> None:
 def test_a_run_that_does_not_reach_its_end_is_no_result(tmp_path: Path) -> None:
     board, netlist = drawn(tmp_path, SLICER, ROLES + OPEN_COLLECTOR + CONTROL)
     task = task_of(board, netlist)
-    wrong = Task("c001", task.plan, task.probes, watches=task.watches)
-    deck = (*task.plan.deck, "vfight vcc 0 3")
-    plan = type(task.plan)(**{**vars(wrong.plan), "deck": deck, "period": 1e-3})
+    plan = replace(task.plan, deck=(*task.plan.deck, "vfight vcc 0 3"), period=1e-3)
     result = play(Story("c001", plan, task.probes, stop=5e-3, watches=task.watches))
     assert result.state == "not simulated"
     assert result.reason
     assert result.stresses == {} and result.figures == {}
+
+
+def test_a_board_that_still_moves_when_the_clock_runs_out_is_not_called_dead(tmp_path: Path) -> None:
+    board, netlist = drawn(tmp_path, WINDOW, WINDOW_ROLES)
+    task = task_of(board, netlist)
+    plan = replace(task.plan, period=math.nan, ramp_level=math.nan, seconds=1e-6)
+    moving = simulate(replace(task, plan=plan))
+    assert moving.state == "not simulated"
+    assert moving.reason.startswith("too slow: ")
+    patient = replace(plan, seconds=60.0)
+    still = tuple("Isweep 0 ramp 0" if line.startswith("Isweep") else line for line in plan.deck)
+    assert simulate(replace(task, plan=replace(patient, deck=still))).state == "no ramp"
 
 
 def test_a_steady_cycle_begins_where_periods_stay_the_same() -> None:
