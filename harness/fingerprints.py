@@ -13,13 +13,16 @@ from typing import Any
 import numpy as np
 
 PACKAGE = Path(__file__).resolve().parent
+_LEAVES = frozenset((str, float, int, bool, type(None)))
 
 
 def plain(value: Any) -> Any:
     """A value ready for JSON: what has a ``fingerprint()`` by that, dataclasses by their fields, so that none
     can be forgotten, arrays as lists."""
-    if value is None or type(value) in (str, float, int, bool):
+    if type(value) in _LEAVES:
         return value
+    if type(value) in (tuple, list) and _LEAVES.issuperset(map(type, value)):
+        return list(value)
     if hasattr(value, "fingerprint"):
         return plain(value.fingerprint())
     if is_dataclass(value) and not isinstance(value, type):

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.findings import InputError
-from harness.ledger import Ledger, Origin, key_of, ledger_path
+from harness.ledger import Ledger, Origin, key_of, lean, ledger_path
 from harness.simulate import CornerResult, Task
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ class Finished:
             origin = Origin(self.board.name, self.board.revision, self.names[place], axes)
             self.ledger.add(self.keys[place], origin, result)
         result.waveforms = {}
-        return result
+        return lean(result)
 
     def waveforms(self, corners: Iterable[str]) -> dict[str, Waves]:
         """Waveforms of corners, those left out that have none."""

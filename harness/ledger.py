@@ -14,6 +14,7 @@ import io
 import json
 import platform
 import sqlite3
+import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields
@@ -322,7 +323,17 @@ def _result(content: str) -> CornerResult:
     record = json.loads(content)
     record["harmonics"] = np.array([complex(*pair) for pair in record["harmonics"]], dtype=complex)
     record["notes"] = tuple(record["notes"])
-    return CornerResult(**record)
+    return lean(CornerResult(**record))
+
+
+def lean(result: CornerResult) -> CornerResult:
+    """The same result with the texts that it shares with all others held once: by the thousand they take more
+    room than the figures."""
+    for name in ("figures", "bars", "words", "stresses"):
+        setattr(result, name, {sys.intern(key): value for key, value in getattr(result, name).items()})
+    for name in ("state", "setting", "engine", "callbacks"):
+        setattr(result, name, sys.intern(getattr(result, name)))
+    return result
 
 
 def _packed(waveforms: Mapping[str, np.ndarray[Any, np.dtype[np.float64]]]) -> bytes:

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 
 import pandas as pd
 
@@ -113,9 +113,8 @@ def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.Da
     watches = tuple(one.watch for one in rated)
     saved = (probes.pullup_current, *dict(sinks), *saved_currents(rated))
     tasks = []
-    for position, (_, row) in enumerate(corners.iterrows()):
+    for row, hint in zip(corners.to_dict("records"), hints.to_dict("records"), strict=True):
         values = {name: float(row[name]) for name in board.axes}
-        hint = hints.iloc[position]
         settings = netlist.set_values(settings_of(board, values))
         temperature = temperature_of(board, values)
         frequency = _hint(hint, "frequency")
@@ -149,10 +148,10 @@ def _test_load(board: Board, netlist: Netlist, output: str) -> float | None:
     return 10.0 / conductance if conductance else 1e5
 
 
-def _hint(hint: pd.Series, name: str) -> float:
+def _hint(hint: Mapping[Hashable, float], name: str) -> float:
     """A hint, to three digits: what it is worth, and a prediction that moves in the last ones does not make
     the same corner another one."""
-    return float(f"{float(hint[name]):.3g}") if name in hint.index else math.nan
+    return float(f"{float(hint[name]):.3g}") if name in hint else math.nan
 
 
 def _period(board: Board) -> float:

@@ -195,8 +195,8 @@ def judge(
             f"{name}.simulated": simulated,
             f"{name}.bar": bar,
             f"{name}.difference": simulated - by_hand,
-            f"{name}.agreement": words,
-            f"{name}.limit": limits,
+            f"{name}.agreement": _held_once(words),
+            f"{name}.limit": _held_once(limits),
             f"{name}.margin": margin,
             f"{name}.tolerance": tolerance,
         }
@@ -205,6 +205,12 @@ def judge(
     table = with_concessions(board, table)
     filled = [steps for steps in chain if len(steps)]
     return table, pd.concat(filled, ignore_index=True)[EFFECT_COLUMNS] if filled else _no_effects()
+
+
+def _held_once(words: NDArray[np.str_]) -> pd.Series:
+    """A column of a few words without a copy of its word in every cell."""
+    kinds, places = np.unique(words, return_inverse=True)
+    return pd.Series(kinds.astype(object)[places], dtype=str)
 
 
 def _chain(

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from harness import quantities
+from harness.report.tables import finite
 from harness.results import RunResult
 
 FIGURES = ("hand", "solved", "refined", "simulated", "bar", "difference", "margin", "tolerance")
@@ -42,14 +43,17 @@ def floated(table: pd.DataFrame, columns: Iterable[str]) -> pd.DataFrame:
 def _floats(table: pd.DataFrame, name: str) -> pd.Series:
     if name not in table:
         return pd.Series(np.nan, index=table.index)
-    values = pd.to_numeric(table[name], errors="coerce").astype(float)
-    return values.where(np.isfinite(values))
+    return finite(table[name])
 
 
 def _worded(table: pd.DataFrame, name: str, missing: str = "no figure") -> pd.DataFrame:
+    return table.assign(**{name: _words(table, name, missing)})
+
+
+def _words(table: pd.DataFrame, name: str, missing: str) -> pd.Series:
     if name not in table:
-        return table.assign(**{name: missing})
-    return table.assign(**{name: table[name].astype(object).where(table[name].notna(), missing).astype(str)})
+        return pd.Series(missing, index=table.index)
+    return table[name].astype(object).where(table[name].notna(), missing).astype(str)
 
 
 def _corners(result: RunResult) -> pd.DataFrame:
@@ -63,15 +67,15 @@ def _corners(result: RunResult) -> pd.DataFrame:
             ("agreement", "no figure"),
             ("limit", "no figure" if name in result.board.limits else "no limit"),
         ):
-            columns[f"{name}.{part}"] = _worded(corners, f"{name}.{part}", missing)[f"{name}.{part}"]
+            columns[f"{name}.{part}"] = _words(corners, f"{name}.{part}", missing)
         if f"{name}.concession" in corners:
-            columns[f"{name}.concession"] = _worded(corners, f"{name}.concession", "")[f"{name}.concession"]
+            columns[f"{name}.concession"] = _words(corners, f"{name}.concession", "")
     for axis in result.board.axes:
         if axis in corners and pd.to_numeric(corners[axis], errors="coerce").notna().all():
             columns[axis] = corners[axis].astype(float)
     columns["corner"] = corners["corner"].astype(str)
-    columns["state"] = _worded(corners, "state", "not simulated")["state"]
-    columns["reason"] = _worded(corners, "reason", "")["reason"]
+    columns["state"] = _words(corners, "state", "not simulated")
+    columns["reason"] = _words(corners, "reason", "")
     kept = [name for name in corners.columns if name not in columns]
     order = [*corners.columns, *(name for name in columns if name not in corners.columns)]
     return pd.concat([corners[kept], pd.DataFrame(columns, index=corners.index)], axis=1)[order]

@@ -63,7 +63,8 @@ def column(corners: pd.DataFrame, quantity: str, part: str, missing: object) -> 
     name = f"{quantity}.{part}"
     if name not in corners:
         return pd.Series([missing] * len(corners), index=corners.index, dtype=object)
-    return corners[name].astype(object).where(corners[name].notna(), missing)
+    words, known = corners[name].astype(object), corners[name].notna()
+    return words if known.all() else words.where(known, missing)
 
 
 def numbers(corners: pd.DataFrame, quantity: str, part: str) -> pd.Series:
@@ -71,8 +72,16 @@ def numbers(corners: pd.DataFrame, quantity: str, part: str) -> pd.Series:
     name = f"{quantity}.{part}"
     if name not in corners:
         return pd.Series(np.nan, index=corners.index)
-    values = pd.to_numeric(corners[name], errors="coerce").astype(float)
-    return values.where(np.isfinite(values))
+    return finite(corners[name])
+
+
+def finite(column: pd.Series) -> pd.Series:
+    """A column as floats, nan for what is no number or infinite."""
+    values = column
+    if values.dtype != np.float64:
+        values = pd.to_numeric(values, errors="coerce").astype(float)
+    infinite = np.isinf(values.to_numpy())
+    return values.mask(infinite) if infinite.any() else values
 
 
 def tolerances_off(corners: pd.DataFrame, quantity: str, witness: str) -> pd.Series:
