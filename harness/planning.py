@@ -13,9 +13,10 @@ from harness.engine.steps import Plan
 from harness.measure.cycle import Probes
 from harness.netlist import Netlist
 from harness.pins import all_parts, part_of, stage_pins
-from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE
+from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE, is_stem
 from harness.ratings import rated_parts, saved_currents
 from harness.simulate import SINK, Task
+from harness.tolerances import COARSE_SHARE
 
 
 def settings_of(board: Board, row: Mapping[str, float]) -> dict[str, float]:
@@ -112,6 +113,7 @@ def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.Da
     rated = rated_parts(board, netlist)
     watches = tuple(one.watch for one in rated)
     saved = (probes.pullup_current, *dict(sinks), *saved_currents(rated))
+    wanted = _wanted(board)
     tasks = []
     for row, hint in zip(corners.to_dict("records"), hints.to_dict("records"), strict=True):
         values = {name: float(row[name]) for name in board.axes}
@@ -130,10 +132,22 @@ def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.Da
             temperature=temperature,
             saved=tuple(dict.fromkeys(name for name in saved if name)),
             accuracy=board.simulation.accuracy,
+            wanted=wanted,
             seconds=board.simulation.seconds,
         )
         tasks.append(Task(str(row["corner"]), plan, probes, sinks, load, watches))
     return tasks
+
+
+def _wanted(board: Board) -> tuple[tuple[str, float, str], ...]:
+    """How wide the bars of compared figures may be. Duty and frequency have the accuracy of the run."""
+    compared = dict.fromkeys([*board.hand, *(each.quantity for each in board.expected)])
+    tolerances = {name: board.tolerance_of(name) for name in compared if is_stem(name)}
+    return tuple(
+        (name, COARSE_SHARE * tolerance.value, tolerance.scale)
+        for name, tolerance in tolerances.items()
+        if name != "duty" and tolerance.scale != "cents"
+    )
 
 
 def _test_load(board: Board, netlist: Netlist, output: str) -> float | None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from harness.intent.objects import Tolerance
 
 Column = NDArray[np.float64]
+COARSE_SHARE = 0.25  # a bar above this share of the tolerance cannot show agreement
 
 
 def column(table: pd.DataFrame, name: str) -> Column:

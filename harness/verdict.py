@@ -21,10 +21,9 @@ from harness.findings import Finding
 from harness.predict.refined import EFFECT_COLUMNS
 from harness.quantities import STEMS, is_stem, stem
 from harness.report.rounding import count
-from harness.tolerances import Column, absolute_tolerance, column, first_known, scales
+from harness.tolerances import COARSE_SHARE, Column, absolute_tolerance, column, first_known, scales
 
 LARGER_PART = 0.5  # of the gap between hand and simulated may stay without a name where it is explained
-COARSE_SHARE = 0.25  # a bar above this share of the tolerance cannot show agreement
 NOISE = 1e-12  # share of a figure below which a step of the chain is rounding
 SLIP = "drawn part values instead of intended ones"
 FORMULA = "hand formula against the ideal form"

@@ -39,6 +39,7 @@ from harness.measure.resolution import resolutions
 
 RE_ENTRY = 0.03  # of the period before the marker, where a finer run enters the settled state
 FEWEST = 16  # steps a period at least, in the coarsest run
+LAST_WANTED = 2  # decade after which bars of other figures than duty and frequency are left as they are
 SLOW_TRIES = 12
 STARTS = {
     "warm": "from the settled state",
@@ -152,7 +153,9 @@ class Decades:
                 restless = restless and not (
                     self.rest is not None and self.rest.slow
                 )  # but of a jump's noise
-                enough = result.reached or restless or (self._watch.unread and self._small(result))
+                telling = decade >= LAST_WANTED or self._telling(result)
+                unread = bool(self._watch.unread) and self._small(result)
+                enough = (result.reached and telling) or restless or unread
                 if enough or decade >= FINEST or self._late():
                     return result
             decade = schedule.finer(decade)
@@ -247,8 +250,8 @@ class Decades:
         self.points += stepper.points
         if stepper.finished not in ("closed", "drifting"):
             if stepper.finished in ("late", ""):
-                words = f"{len(stepper.marks)} crossings of {self.marker:g} V in {_PERIODS} periods"
-                raise NoCycle(words, record)
+                said = f"{len(stepper.marks)} crossings of {self.marker:g} V in {_PERIODS} periods"
+                raise NoCycle(said, record)
             raise EngineError([stepper.finished])
         begin, end = stepper.marks[-2:]
         words: dict[str, str] = {}
@@ -420,6 +423,19 @@ class Decades:
             result.bars.get("duty", math.nan),
         )
         return all(math.isnan(bar) or bar <= self.plan.accuracy * (1 + 1e-9) for bar in asked)
+
+    def _telling(self, result: Settled) -> bool:
+        """True where no figure has a bar wider than the plan wants it."""
+        figures, bars = result.figures, result.bars
+        units = {
+            "swing": figures.get("high_level", math.nan) - figures.get("low_level", math.nan),
+            "ramp": figures.get("ramp_high", math.nan) - figures.get("ramp_low", math.nan),
+            "absolute": 1.0,
+        }
+        return not any(
+            bars.get(name, 0.0) > share * abs(units.get(scale, figures.get(name, math.nan)))
+            for name, share, scale in self.plan.wanted
+        )
 
     def _objections(self, runs: list[_Run]) -> list[str]:
         """What forbids to believe two runs although their figures may agree."""

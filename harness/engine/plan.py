@@ -41,7 +41,9 @@ class Plan:
     ``ramp_level`` and ``output_level`` (V) are hints of where edges fall, never values; what is not known
     is not a number. ``threshold``: node that the ramp is sliced at, or an empty text; points are placed
     where the ramp passes it. ``temperature`` in degC. ``accuracy``: share of the period that the duty bar
-    should reach. ``seconds``: wall time after which a corner gives up.
+    should reach. ``wanted``: further bars that a finer run may narrow, (quantity, most, what that is a share
+    of: ``figure``, ``swing``, ``ramp``, or ``absolute`` in SI). ``seconds``: wall time after which a corner
+    gives up.
     """
 
     deck: tuple[str, ...]
@@ -55,6 +57,7 @@ class Plan:
     saved: tuple[str, ...] = ()
     threshold: str = ""
     accuracy: float = 1e-4
+    wanted: tuple[tuple[str, float, str], ...] = ()
     seconds: float = 60.0
 
 

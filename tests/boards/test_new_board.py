@@ -69,6 +69,7 @@ def test_an_exported_netlist_with_a_macromodel_in_a_nested_stage(
 
 
 STARTERS = [
+    ("ramp source", "393", "reference and control", "direct"),
     ("ramp source", "311", "reference and control", "direct"),
     ("ramp source", "push-pull", "knob and jack", "divider"),
     ("charged capacitor", "393", "control", "direct"),
