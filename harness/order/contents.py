@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 import pandas as pd
 
 from harness import quantities
+from harness.board import Board
 from harness.netlist import Netlist
 from harness.order import studies, texts
 from harness.order.chains import chains_of
@@ -52,7 +53,7 @@ def contents_of(
     return Contents(
         identity=identity_of(result, _left_out(story)),
         statement=Said(
-            mark=SHAPES["not shown" if story.statement.kind == "differs" else story.statement.kind],
+            mark=SHAPES[story.statement.kind],
             words=story.statement.words,
             reasons=story.statement.further,
             tolerances=tolerance_words(found),
@@ -115,7 +116,7 @@ def contents_of(
         not_shown=story.not_shown,
         not_covered=texts.NOT_COVERED,
         cautions=texts.CAUTIONS,
-        open_points=tuple(_open_points(story, states, _not_enough(parts), hand)),
+        open_points=tuple(_open_points(board, story, states, _not_enough(parts), hand)),
         assumed=tuple(str(text) for text in result.run["assumed"]),
         notes=tuple(str(finding) for finding in result.notes),
         words=texts.WORDS,
@@ -170,11 +171,13 @@ def _not_enough(rows: Sequence[PartRow]) -> tuple[str, ...]:
 
 
 def _open_points(
-    story: Story, states: Sequence[StudyState], short: Sequence[str], hand: Sequence[HandRow]
+    board: Board, story: Story, states: Sequence[StudyState], short: Sequence[str], hand: Sequence[HandRow]
 ) -> Iterator[str]:
     """What whoever signs has to look at and initial, one by one."""
     for slip in story.slips:
         yield f"Not drawn as intended: {slip.words}."
+    if not board.intended or not board.confirmed:
+        yield story.intent
     for limit in story.limits:
         if limit.verdict != "within":
             yield f"Limit on {limit.title} ({limit.limit}): {limit.counts}."

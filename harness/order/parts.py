@@ -58,6 +58,9 @@ def part_rows(
             mark, needed, why = needed_words(board, one, moved)
             together = [other for other in one.parts if other.lower() != key]
             why += f"; deviates together with {', '.join(together)}" if together else ""
+        if verdict == "differs":
+            why = f"around the drawn value{'; ' if why else ''}{why}"
+        conceded = tables.CONCESSION_WORDS.get(str(record.get("concession", "")), "")
         tolerance = "" if intended is None or intended.tolerance is None else percent(intended.tolerance)
         rows.append(
             PartRow(
@@ -65,7 +68,7 @@ def part_rows(
                 value=tables.value_text(record["intended"]),
                 drawn=tables.value_text(record["drawn"]),
                 mark=SHAPES[verdict],
-                verdict=verdict,
+                verdict=f"{verdict}, {conceded}" if conceded else verdict,
                 tolerance=tolerance or ("none stated" if intended is not None else "not intended"),
                 needed_mark=MARKS[mark],
                 needed=needed,

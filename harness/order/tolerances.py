@@ -171,7 +171,7 @@ class _Search(Vertices):
         hopeless[short] = self.rooms_at(self.signs[short] * closest, short) < 0.0 if len(short) else False
         left_out: dict[tuple[str, str], list[str]] = {}
         for pair in np.flatnonzero(hopeless):
-            quantity, end, corner = self.said(pair)
+            quantity, end, corner = self.said(int(pair))
             left_out.setdefault((quantity, end), []).append(corner)
         for name in ("ends", "places", "slopes", "signs", "rooms"):
             setattr(self, name, getattr(self, name)[~hopeless])
