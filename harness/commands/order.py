@@ -39,6 +39,7 @@ def add(commands: Commands) -> None:
 def _order(options: argparse.Namespace) -> int:
     from harness.order.making import order
     from harness.order.studies import Asked
+    from harness.report.terminal import in_ascii
     from harness.writing import make_folder
 
     if options.out:
@@ -53,7 +54,7 @@ def _order(options: argparse.Namespace) -> int:
     folder = options.out or made.folder
     made.write(folder)
     for line in made.lines():
-        print(line)
+        print(in_ascii(line))
     print(f"Document: {folder / 'order.pdf'}")
     return SHORT if made.falls_short else WITHIN
 

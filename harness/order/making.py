@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +23,7 @@ from harness.results import RunResult
 from harness.run import prepare, run
 from harness.shortfalls import shortfalls_of
 from harness.studies.answers import Answer
-from harness.writing import json_writer, table_writer, write_together
+from harness.writing import json_writer, table_writer, write_run, write_together
 
 COLUMNS = [
     "kind", "quantity", "name", "verdict", "passed", "corner", "figure", "bar", "limit", "margin", "hand",
@@ -66,10 +67,12 @@ class Order:
         return lines
 
     def write(self, folder: Path) -> list[Path]:
-        """Writes order.pdf, order.csv, order_parts.csv and run.json; returns their paths."""
+        """Writes order.pdf, order.csv, order_parts.csv and run.json beside the files of the run, so that all
+        in the folder speak of the same corners; returns their paths."""
         pages = typeset(self.contents)
+        files = write_run(self.result, folder)
         said = {
-            **self.result.run,
+            **json.loads((folder / "run.json").read_text(encoding="utf-8")),
             "studies": record(self.answers),
             "not_run": [state.name for state in self.contents.studies if not state.run],
             "document": hashlib.sha256(pages).hexdigest(),
@@ -78,7 +81,7 @@ class Order:
         def pdf(path: Path) -> None:
             path.write_bytes(pages)
 
-        return write_together(
+        written = write_together(
             folder,
             {
                 "order.pdf": pdf,
@@ -87,6 +90,7 @@ class Order:
                 "run.json": json_writer(said),
             },
         )
+        return list(dict.fromkeys([*written, *files]))
 
 
 def order(path: Path, asked: Asked) -> Order:

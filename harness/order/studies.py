@@ -158,7 +158,7 @@ def _worst(answer: Answer, places: Mapping[str, str]) -> Section:
         f" {rounding.count(int(run['corners']), 'axis corner')}; at most {run['simulations_at_most']}"
         f" simulations an axis corner, where all vertices would be {run['vertices']}.",
     )
-    table = Table(head, tuple(rows), (2, 3), (1.3, 0.95, 1.2, 0.9, 1.2, 2.0))
+    table = Table(head, tuple(rows), (2, 3), (1.3, 0.95, 1.5, 0.95, 1.2, 1.8))
     return Section(TITLES[WORST], words, (("", table),), tuple(run["assumed"]))
 
 

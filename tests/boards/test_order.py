@@ -116,9 +116,9 @@ def sha256(path: Path) -> str:
 
 
 def test_every_file_is_written(folder: Path) -> None:
-    assert sorted(path.name for path in (folder / "out").iterdir()) == [
-        "order.csv", "order.pdf", "order_parts.csv", "run.json",
-    ]  # fmt: skip
+    """The document's own files, and beside them those of the run that it tells."""
+    files = {path.name for path in (folder / "out").iterdir()}
+    assert {"order.csv", "order.pdf", "order_parts.csv", "run.json", "corners.csv", "report.html"} <= files
     items, parts = (pd.read_csv(folder / "out" / name) for name in ("order.csv", "order_parts.csv"))
     assert list(items.columns) == COLUMNS and list(parts.columns) == PART_COLUMNS
     assert list(items["name"]) == [
@@ -127,6 +127,7 @@ def test_every_file_is_written(folder: Path) -> None:
     assert set(parts["part"]) == {"Rref", "Rcontrol", "Rlow", "Rpull", "Vref", "Cload"}
     run = json.loads((folder / "out" / "run.json").read_text())
     assert run["not_run"] == list(TITLES) and run["left_out"] == 2
+    assert run["report"]["sha256"] == sha256(folder / "out" / "report.html")
     assert run["document"] == sha256(folder / "out" / "order.pdf")
 
 
