@@ -210,7 +210,7 @@ def _assumed(study: FaultStudy, every: bool) -> Iterator[str]:
     if not every:
         yield (
             "faults that a bench does not show at the corner asked for were looked at again at both ends of"
-            " each axis; --corners all looks at every fault at every corner"
+            " each axis but temperature and supplies; --corners all looks at every fault at every corner"
         )
     yield "a bench compares with the board without a fault at the same corner, figure by figure"
     ideal = [part.name for part in study.netlist.parts.values() if part.letter == "i"]

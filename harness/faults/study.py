@@ -28,12 +28,14 @@ from harness.ledger import Ledger
 from harness.netlist import Netlist
 from harness.planning import probes_of, tasks_of
 from harness.predict.refined import best_figures
+from harness.quantities import TEMPERATURE
 from harness.run import Only, Progress, prepare, simulated, workers_of
 from harness.simulate import CornerResult, Task, simulate
 
 if TYPE_CHECKING:
     from harness.board import Board
     from harness.engine.pool import Workers
+    from harness.intent.objects import Axis
 
 ACCURACY = 1e-3  # share of the period: what a fault does is not told in the fourth digit
 SECONDS = 10.0  # wall time of one faulted board at one corner
@@ -101,9 +103,9 @@ class FaultStudy:
         )
 
     def at_ends(self) -> FaultStudy | None:
-        """The same board at both ends of each axis, the other axes where they are in this study's first
-        corner; None where no axis has two values."""
-        ends = end_corners(self.board, self.corners.iloc[0])
+        """The same board at both ends of each axis that a player sets, the other axes where they are in this
+        study's first corner; None where there is no such axis."""
+        ends = end_corners(self.board, self.netlist, self.corners.iloc[0])
         if ends.empty:
             return None
         other = copy(self)
@@ -245,16 +247,27 @@ def asked_corners(board: Board, only: Only, every: bool) -> pd.DataFrame:
     return _named(board, [values])
 
 
-def end_corners(board: Board, row: Mapping[str, float]) -> pd.DataFrame:
-    """Both ends of each axis, the other axes as in ``row``, which is left out."""
+def end_corners(board: Board, netlist: Netlist, row: Mapping[str, float]) -> pd.DataFrame:
+    """Both ends of each axis but the temperature and supplies, the other axes as in ``row``, which is left
+    out."""
     here = {name: float(row[name]) for name in board.axes}
     ends = [
         here | {name: end}
         for name, axis in board.axes.items()
+        if name != TEMPERATURE and not _feeds(board, netlist, axis)
         for end in (min(axis.values), max(axis.values))
         if end != here[name]
     ]
     return _named(board, ends)
+
+
+def _feeds(board: Board, netlist: Netlist, axis: Axis) -> bool:
+    """Whether an axis moves a supply."""
+    ends = [{axis.sets: end} for end in (min(axis.values), max(axis.values)) if axis.sets]
+    return any(
+        len({netlist.value(source, end) for end in ends}) > 1
+        for source in {*board.roles.supplies.values(), *filter(None, [board.roles.supply])}
+    )
 
 
 def _named(board: Board, rows: Sequence[Mapping[str, float]]) -> pd.DataFrame:
