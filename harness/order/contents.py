@@ -56,7 +56,7 @@ def contents_of(
             mark=SHAPES[story.statement.kind],
             words=story.statement.words,
             reasons=story.statement.further,
-            tolerances=tolerance_words(found),
+            tolerances=_tolerances(found, states),
             beside=tuple(text for text in (story.intent, story.states) if text),
             holds=texts.HOLDS,
         ),
@@ -129,6 +129,14 @@ def _left_out(story: Story) -> str:
         return ""
     words = left_out_words(number).removeprefix("; ")
     return f"This document speaks of a part of the board's corners: {words}."
+
+
+def _tolerances(found: Tolerances, states: Sequence[StudyState]) -> str:
+    """What the first page says of parts off their drawn values: as simulated, where that was asked for."""
+    simulated = next(state for state in states if state.name == studies.WORST)
+    if simulated.run:
+        return f"With all stated tolerances at their worst, simulated: {simulated.words}."
+    return tolerance_words(found)
 
 
 def _corner_words(result: RunResult, row: pd.Series | None) -> str:
