@@ -201,3 +201,19 @@ def widen(figures: Mapping[str, float], widths: dict[str, float], least: float) 
     for name, width in widths.items():
         scale = 1.0 if name == "duty" else max(abs(figures[name]), scales.get(name, 0.0))
         widths[name] = max(width, least * scale) if math.isfinite(width) else width
+
+
+def telling(
+    figures: Mapping[str, float], widths: Mapping[str, float], wanted: Sequence[tuple[str, float, str]]
+) -> bool:
+    """True where no figure has a bar wider than wanted: (quantity, most, what that is a share of), as in
+    `plan.Plan`."""
+    units = {
+        "swing": figures.get("high_level", math.nan) - figures.get("low_level", math.nan),
+        "ramp": figures.get("ramp_high", math.nan) - figures.get("ramp_low", math.nan),
+        "absolute": 1.0,
+    }
+    return not any(
+        widths.get(name, 0.0) > share * abs(units.get(scale, figures.get(name, math.nan)))
+        for name, share, scale in wanted
+    )

@@ -150,10 +150,9 @@ class Decades:
             if schedule.may_judge(tables, decade):
                 result = self._judge(tables, runs, decade)
                 restless = run.stepper.finished == "drifting" and len(tables) > 2  # finer steps are no cure,
-                restless = restless and not (
-                    self.rest is not None and self.rest.slow
-                )  # but of a jump's noise
-                telling = decade >= LAST_WANTED or self._telling(result)
+                slow = self.rest is not None and self.rest.slow
+                restless = restless and not slow  # but of a jump's noise
+                telling = decade >= LAST_WANTED or bars.telling(result.figures, result.bars, self.plan.wanted)
                 unread = bool(self._watch.unread) and self._small(result)
                 enough = (result.reached and telling) or restless or unread
                 if enough or decade >= FINEST or self._late():
@@ -423,19 +422,6 @@ class Decades:
             result.bars.get("duty", math.nan),
         )
         return all(math.isnan(bar) or bar <= self.plan.accuracy * (1 + 1e-9) for bar in asked)
-
-    def _telling(self, result: Settled) -> bool:
-        """True where no figure has a bar wider than the plan wants it."""
-        figures, bars = result.figures, result.bars
-        units = {
-            "swing": figures.get("high_level", math.nan) - figures.get("low_level", math.nan),
-            "ramp": figures.get("ramp_high", math.nan) - figures.get("ramp_low", math.nan),
-            "absolute": 1.0,
-        }
-        return not any(
-            bars.get(name, 0.0) > share * abs(units.get(scale, figures.get(name, math.nan)))
-            for name, share, scale in self.plan.wanted
-        )
 
     def _objections(self, runs: list[_Run]) -> list[str]:
         """What forbids to believe two runs although their figures may agree."""
