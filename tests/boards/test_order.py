@@ -174,7 +174,7 @@ def test_its_text_can_be_found(folder: Path, made: Order) -> None:
     assert text.count(netlist[:12]) >= 3 and netlist in text
     one_line = " ".join(text.replace("\u200b", "").split())
     assert NASTY in one_line, "the title stands as it was typed"
-    assert "Not covered" in one_line and "is not covered" in one_line
+    assert "not covered" in text, "on one line, whatever stands around it"
     assert made.contents.limits[0].corner in one_line
     assert f"page 1 of {len(pictures_of(made.contents, 20.0))}" in one_line
 
