@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, TypeVar
 
 import numpy as np
@@ -380,7 +380,7 @@ def evaluate_spice(text: str, namespace: Mapping[str, float]) -> float:
     stripped = text.strip()
     if len(stripped) >= 2 and (stripped[0], stripped[-1]) in (("{", "}"), ("'", "'")):
         stripped = stripped[1:-1]
-    tree = parse(stripped, _SPICE)
+    tree = _spice_tree(stripped)
     known = {name.lower(): np.float64(value) for name, value in namespace.items()}
     for name in names_in(tree):
         if name.name.lower() not in known:
@@ -392,3 +392,9 @@ def evaluate_spice(text: str, namespace: Mapping[str, float]) -> float:
     if not math.isfinite(result):
         raise FormulaError(f"`{text}` gives no finite number")
     return result
+
+
+@lru_cache(maxsize=4096)
+def _spice_tree(text: str) -> Node:
+    """Read once: a netlist's few expressions are evaluated under thousands of settings."""
+    return parse(text, _SPICE)
