@@ -79,12 +79,12 @@ def faults_of(
             again = Judge(ends.board, ends.netlist, ends.good)
             further = [again.outcome(each) for each in ends.faulted(unseen)]
         played, assumed = sequences(study, judge, wanted)
-        told = _told([*outcomes, *played], further, {} if ends is None else _places(study, ends))
-        if not told:
+        rows = told([*outcomes, *played], further, {} if ends is None else _places(study, ends))
+        if not rows:
             message = f"there is no fault of the kinds asked for ({', '.join(sorted(wanted))})"
             raise BoardError([Finding(study.board.path, message, "--kind")])
         notes = [*_assumed(study, every), *parts.left_out, *outside.assumed, *assumed, *book.remarks]
-        return _answer(study, ends, told, [*outcomes, *played, *further], notes)
+        return _answer(study, ends, rows, [*outcomes, *played, *further], notes)
 
 
 def _foresee(study: FaultStudy, count: int, within: float | None) -> None:
@@ -120,13 +120,13 @@ def _places(study: FaultStudy, ends: FaultStudy) -> dict[str, str]:
     }
 
 
-def _told(asked: Sequence[Outcome], further: Sequence[Outcome], places: Mapping[str, str]) -> list[Told]:
+def told(asked: Sequence[Outcome], further: Sequence[Outcome], places: Mapping[str, str]) -> list[Told]:
     """A row a fault, in the order of the faults. ``places``: the corners of ``further`` in words."""
-    rows = []
+    found = []
     for name in dict.fromkeys(each.fault.name for each in asked):
         here = [each for each in asked if each.fault.name == name]
         there = [each for each in further if each.fault.name == name]
-        worst = min([*here, *there], key=lambda each: SEVERITIES.index(each.severity))
+        worst = min([*here, *there], key=_badness)
         shown = next((each.seen for each in (worst, *here) if each in here and each.seen), ())
         if shown:
             seen, at_bench = shown, YES
@@ -134,17 +134,23 @@ def _told(asked: Sequence[Outcome], further: Sequence[Outcome], places: Mapping[
             elsewhere = [each for each in there if each.seen]
             seen = tuple(f"only at {places[each.corner]}: {each.seen[0]}" for each in elsewhere)
             at_bench = UNKNOWN if any(each.severity == NOT_SIMULATED for each in here) else NO
-        rows.append(Told(worst, at_bench, seen))
-    return rows
+        found.append(Told(worst, at_bench, seen))
+    return found
+
+
+def _badness(outcome: Outcome) -> tuple[int, float]:
+    """Sorts outcomes from the worst on: by severity, then by how far a rating is passed."""
+    far = [abs(each.value / each.limit) if each.limit else math.inf for each in outcome.stresses]
+    return SEVERITIES.index(outcome.severity), -max(far, default=0.0)
 
 
 def _answer(
-    study: FaultStudy, ends: FaultStudy | None, told: Sequence[Told], outcomes: Sequence[Outcome],
+    study: FaultStudy, ends: FaultStudy | None, rows: Sequence[Told], outcomes: Sequence[Outcome],
     notes: Sequence[str],
 ) -> Answer:  # fmt: skip
     rails = [f"supply_current_{rail}" for rail in study.board.roles.supplies]
     table = pd.DataFrame(
-        [_row(each.worst, each.seen_at_bench, each.seen, rails) for each in told],
+        [_row(each.worst, each.seen_at_bench, each.seen, rails) for each in rows],
         columns=[*COLUMNS, *rails, "text", "reason"],
     )
     every = pd.DataFrame(
@@ -159,15 +165,15 @@ def _answer(
         ],
         columns=[*COLUMNS, *rails, "text", "reason"],
     )
-    severities = Counter(each.worst.severity for each in told)
+    severities = Counter(each.worst.severity for each in rows)
     studies = [study] if ends is None else [study, ends]
     board = study.board
     run: dict[str, Any] = {
         "board": board.name,
         "revision": board.revision,
-        "faults": len(told),
+        "faults": len(rows),
         "severities": {severity: severities[severity] for severity in SEVERITIES},
-        "unseen_at_bench": sum(each.seen_at_bench == NO for each in told),
+        "unseen_at_bench": sum(each.seen_at_bench == NO for each in rows),
         "corners": list(study.corners["corner"]),
         "looked_at_again": [] if ends is None else list(ends.corners["corner"]),
         "simulations": sum(each.simulations for each in studies),
@@ -182,7 +188,7 @@ def _answer(
         "assumed": list(notes),
     }
     short = any(severities[severity] for severity in SEVERITIES[:2])
-    said = lines(study, [(each.worst, each.seen_at_bench, each.seen) for each in told], run)
+    said = lines(study, [(each.worst, each.seen_at_bench, each.seen) for each in rows], run)
     return Answer(said, {"faults.csv": table, "fault_corners.csv": every}, run, short)
 
 

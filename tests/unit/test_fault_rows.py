@@ -1,0 +1,69 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How the outcomes of one fault at several corners become its row, and how a stuck output is called."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from harness.faults.answer import told
+from harness.faults.fault import HARMLESS, NOT_SIMULATED, OVERSTRESSED, WRONG_SOUND, Fault, Outcome, Stress
+from harness.faults.judging import at_rest
+from harness.faults.stress import beyond
+from harness.measure.stress import Watch
+from harness.ratings import Rated
+from harness.simulate import CornerResult
+
+FAULT = Fault("R1 open", "open", "", ("R1",), lambda netlist: netlist)
+PLACES = {"low": "control 0 V", "high": "control 9 V"}
+
+
+def outcome(corner: str, severity: str, seen: str = "", stress: float = math.nan) -> Outcome:
+    stresses = () if math.isnan(stress) else (Stress("X1", "output current", stress, 20e-3, "A"),)
+    return Outcome(FAULT, corner, "pulsing", severity, (seen,) if seen else (), stresses)
+
+
+def test_what_the_nominal_corner_shows_is_seen() -> None:
+    (row,) = told([outcome("nominal", WRONG_SOUND, "duty 0.2 instead of 0.5")], [], {})
+    assert (row.seen_at_bench, row.seen) == ("yes", ("duty 0.2 instead of 0.5",))
+
+
+def test_what_only_an_end_shows_is_not_seen_and_counts() -> None:
+    again = [outcome("low", HARMLESS), outcome("high", WRONG_SOUND, "no ramp instead of pulsing")]
+    (row,) = told([outcome("nominal", HARMLESS)], again, PLACES)
+    assert (row.worst.severity, row.worst.corner, row.seen_at_bench) == (WRONG_SOUND, "high", "no")
+    assert row.seen == ("only at control 9 V: no ramp instead of pulsing",)
+
+
+def test_the_farthest_beyond_its_rating_is_the_worst() -> None:
+    every = [
+        outcome(name, OVERSTRESSED, "", value) for name, value in (("a", 21e-3), ("b", 40e-3), ("c", 30e-3))
+    ]
+    (row,) = told(every, [], {})
+    assert row.worst.corner == "b"
+
+
+def test_what_was_not_simulated_is_no_pass_and_not_unseen() -> None:
+    (row,) = told([outcome("a", HARMLESS), outcome("b", NOT_SIMULATED)], [], {})
+    assert (row.worst.severity, row.seen_at_bench) == (NOT_SIMULATED, "not known")
+
+
+@pytest.mark.parametrize(("level", "state"), [(0.3, "stuck low"), (5.2, "stuck high"), (11.4, "stuck high")])
+def test_a_stuck_output_goes_by_the_nearer_level(level: float, state: str) -> None:
+    """Levels without the fault 0.2 V and 6 V; the measurement alone calls it low."""
+    good = CornerResult("a", "pulsing", figures={"low_level": 0.2, "high_level": 6.0})
+    stuck = CornerResult("a", "stuck low", figures={"low_level": level, "mean_level": level})
+    found = at_rest(good, stuck)
+    name = state.split()[1]
+    assert found.state == state and found.figures == {f"{name}_level": level, "mean_level": level}
+
+
+def test_multiples_of_a_bound() -> None:
+    """30 mA on 20 mA is 1.5; -0.9 V where -0.3 V is least is 3; no figure is no multiple."""
+    current = Rated("X1", "output current", Watch("a", through=(("i", 1.0),)), math.nan, 20e-3, "A", "")
+    voltage = Rated("X1", "input", Watch("b", across=("a", "0")), -0.3, 36.0, "V", "")
+    for one, value, expected in ((current, 30e-3, 1.5), (voltage, -0.9, 3.0), (voltage, 72.0, 2.0)):
+        share, bound = beyond(one, value)
+        assert share == pytest.approx(expected) and value / bound == pytest.approx(expected)
+    assert beyond(current, math.nan)[0] == 0.0
