@@ -90,8 +90,13 @@ def part_word(board: Board, name: str, intended: Intended, drawn: float) -> str:
     not drawn); empty where none speaks of it."""
     for one in board.concessions:
         if one.kind == "part" and one.name.lower() == name.lower():
-            return WITHIN if abs(drawn / intended.value - 1) <= one.bound.value * _ROUNDING else BEYOND
+            return WITHIN if within_share(drawn, intended.value, one.bound.value) else BEYOND
     return ""
+
+
+def within_share(drawn: float, intended: float, share: float) -> bool:
+    """Whether a drawn value differs from the intended one by no more than a share of it; not where NaN."""
+    return abs(drawn / intended - 1) <= share * _ROUNDING
 
 
 def with_concessions(board: Board, table: pd.DataFrame) -> pd.DataFrame:

@@ -39,15 +39,15 @@ def accept(folder: Path, references: Path, incomplete: bool = False) -> Accepted
     """
     if folder.is_file():
         message = "is a file: accept the folder that `ramp-harness run` wrote for that board"
-        raise InputError([Finding(folder, message)])
+        raise InputError([Finding(None, f"{folder}: {message}")])
     side = side_of_folder(folder)
     if side.kept is None:
         message = "holds no drawing.json: it was written by an earlier version; run the board again"
-        raise InputError([Finding(folder, message)])
+        raise InputError([Finding(None, f"{folder}: {message}")])
     wanting = list(_wanting(side))
     if wanting and not incomplete:
         message = f"{'; '.join(wanting)}; run all of it, or accept it so with --incomplete"
-        raise InputError([Finding(folder, message)])
+        raise InputError([Finding(None, f"{folder}: {message}")])
     path = references / f"{side.board}.toml"
     before = read_reference(path) if path.is_file() else None
     found = compare(before, side) if before is not None else None

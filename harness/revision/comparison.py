@@ -10,12 +10,14 @@ from typing import Any
 
 import pandas as pd
 
+from harness.conceded import within_share
 from harness.report import rounding
 from harness.revision import joined as corners
 from harness.revision import shifts, standing
-from harness.revision.facts import FactChange, fact_changes
+from harness.revision.facts import FactChange, conceded_share, fact_changes
 from harness.revision.joined import Joined, join
 from harness.revision.judged_facts import with_directions
+from harness.revision.kept import Kept
 from harness.revision.parts import PartChange, announced, part_changes, same_value
 from harness.revision.side import Side, checked_parts
 
@@ -154,7 +156,9 @@ def _drawings(before: Side, after: Side) -> tuple[list[PartChange], list[str], l
         pair = ({name: side[name] for name in common} for side in (first, last))
         return part_changes(*pair), [], []
     revised = before.revision != after.revision
-    changes = announced(part_changes(old.parts, new.parts), (old.intended, new.intended), new.parts, revised)
+    fresh = dict(_conceded(new).items() - _conceded(old).items())
+    intended = (old.intended, new.intended)
+    changes = announced(part_changes(old.parts, new.parts), intended, new.parts, revised, fresh)
     told = {f"intended.{change.name}".lower() for change in changes if change.announced}
     facts = [
         fact
@@ -162,20 +166,41 @@ def _drawings(before: Side, after: Side) -> tuple[list[PartChange], list[str], l
         if fact.key.lower() not in told
     ]
     slips = [
-        new.parts[name].name if name in new.parts else name
-        for name in _slips(after)
-        if name not in set(_slips(before)) and f"concession.{name}" not in {key.lower() for key in new.facts}
+        new.parts[name].name if name in new.parts else _as_written(new, name)
+        for name in _slips(new)
+        if name not in _slips(old)
     ]
     return changes, slips, facts
 
 
-def _slips(side: Side) -> Iterator[str]:
-    """Parts in lower case that are not drawn as intended."""
-    assert side.kept is not None
-    for name, value in side.kept.intended.items():
-        part = side.kept.parts.get(name)
-        if part is None or (part.value is not None and not same_value(value, part.value)):
-            yield name
+def _slips(kept: Kept) -> list[str]:
+    """Parts in lower case that are not drawn as intended, without those that a concession covers."""
+    found = []
+    for name, value in kept.intended.items():
+        part = kept.parts.get(name)
+        off = part is None or (part.value is not None and not same_value(value, part.value))
+        if off and name not in _conceded(kept):
+            found.append(name)
+    return found
+
+
+def _conceded(kept: Kept) -> dict[str, str]:
+    """Name in lower case -> entry of ``[concession]`` of each part whose drawn value it covers."""
+    found = {}
+    for key, text in kept.facts.items():
+        name = key.removeprefix("concession.").lower()
+        part = kept.parts.get(name)
+        if not key.startswith("concession.") or name not in kept.intended:
+            continue
+        if part and part.value and within_share(part.value, kept.intended[name], conceded_share(text)):
+            found[name] = text
+    return found
+
+
+def _as_written(kept: Kept, name: str) -> str:
+    """A part that is not drawn, as the board file writes it."""
+    keys = (key.removeprefix("intended.") for key in kept.facts if key.startswith("intended."))
+    return next((key for key in keys if key.lower() == name), name)
 
 
 def _lacking(before: Side, after: Side) -> Iterator[str]:

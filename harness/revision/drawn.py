@@ -41,7 +41,7 @@ class DrawnPart:
 
     def value_words(self, digits: int = 4) -> str:
         """The value for people, or what stands in its place."""
-        pieces = [engineering(self.value, self.unit, digits)] if self.value is not None else []
+        pieces = [engineering(self.value + 0.0, self.unit, digits)] if self.value is not None else []
         return " ".join([*pieces, *([self.text] if self.text else [])])
 
     def words(self) -> str:

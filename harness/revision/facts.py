@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any
 
 from harness.board import Board
 from harness.formula import Formula
-from harness.intent.objects import Axis, Expected, Intended, Limit, Tolerance
+from harness.intent.objects import Axis, Concession, Expected, Intended, Limit, Tolerance
 from harness.quantities import stem
 from harness.units import Quantity, engineering
 
@@ -85,8 +86,10 @@ def _told(key: str, value: Any) -> Iterator[tuple[str, str]]:
             yield f"{key}.{name}", _text(entry)
     elif key == "expected":
         for entry in value:
-            where = ", ".join(f"{axis} {number:.9g}" for axis, number in entry.at.items())
-            yield f"{key}.{entry.quantity} at {where}", _text(entry)
+            yield f"{key}.{entry.quantity}{_place(entry.at)}", _text(entry)
+    elif key == "concession":
+        for entry in value:
+            yield f"{key}.{entry.name}{_place(entry.at)}", f"{_bound(entry)}, {entry.reason}"
     elif is_dataclass(value) and not isinstance(value, type) and key in ("roles", "core"):
         for each in fields(value):
             entry = getattr(value, each.name)
@@ -94,6 +97,28 @@ def _told(key: str, value: Any) -> Iterator[tuple[str, str]]:
                 yield f"{key}.{each.name}", _text(entry)
     elif value not in (None, (), {}):
         yield key, _text(value)
+
+
+def conceded_share(text: str) -> float:
+    """By what share (0 to 1) a part may differ from ``[intended]``, from the text of its concession; 0 where
+    it is none of a part."""
+    share = re.match(r"up to (\S+) %, ", text)
+    return float(share[1]) / 100.0 if share else 0.0
+
+
+def _place(at: Mapping[str, float]) -> str:
+    where = ", ".join(f"{axis} {number:.9g}" for axis, number in at.items())
+    return f" at {where}" if where else ""
+
+
+def _bound(entry: Concession) -> str:
+    """``up to 20 %`` of a part, ``up to 40 cents`` of a quantity, every digit kept."""
+    value, scale = entry.bound.value, entry.bound.scale
+    if entry.kind == "part":
+        return f"up to {100.0 * value:.9g} %"
+    if scale == "absolute":
+        return f"up to {engineering(value, stem(entry.name).unit, 9)}"
+    return f"up to {value:.9g} cents" if scale == "cents" else f"up to {100.0 * value:.9g} % of {scale}"
 
 
 def limit_words(limit: Limit, unit: str) -> str:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import math
 from collections.abc import Mapping
@@ -26,10 +27,10 @@ def side_of_folder(folder: Path, label: str = "") -> Side:
     missing = [name for name in _NEEDED if not (folder / name).is_file()]
     if missing:
         message = (
-            f"is no folder of a run: it lacks {', '.join(missing)}; `ramp-harness run BOARD --out {folder}`"
-            " writes one"
+            f"{folder}: is no folder of a run: it lacks {', '.join(missing)};"
+            f" `ramp-harness run BOARD --out {folder}` writes one"
         )
-        raise InputError([Finding(folder, message)])
+        raise InputError([Finding(None, message)])
     run = _json(folder / "run.json")
     corners, check = _table(folder / "corners.csv", _CORNERS), _table(folder / "check.csv", _CHECK)
     held = _kept(folder / kept.NAME, len(corners))
@@ -59,15 +60,21 @@ def side_of_run(result: RunResult, label: str) -> Side:
 
 
 def _unusable(path: Path, why: str) -> InputError:
-    return InputError([Finding(path, f"{why}; run the board again")])
+    return InputError([Finding(None, f"{path}: {why}; run the board again")])
 
 
 def _table(path: Path, needed: set[str]) -> pd.DataFrame:
-    """A table of a run, every digit of it: a column is one of numbers where all its cells are."""
+    """A table of a run, every digit of it: a column is one of numbers where all its cells are. A row that is
+    shorter or longer than the head is none of a run: its cells would stand in wrong columns."""
     try:
-        texts = pd.read_csv(path, dtype=str, keep_default_na=False)
-    except (ValueError, OSError) as error:
+        with path.open(encoding="utf-8", newline="") as file:
+            head, *rows = csv.reader(file, strict=True)
+    except (ValueError, OSError, csv.Error) as error:
         raise _unusable(path, f"cannot be read as a table ({error})") from error
+    for number, row in enumerate(rows, start=1):
+        if len(row) != len(head):
+            raise _unusable(path, f"row {number} has {len(row)} cells, its head has {len(head)}")
+    texts = pd.DataFrame(rows, columns=head, dtype=str)
     if lacking := needed - set(texts.columns):
         raise _unusable(path, f"lacks the column {' and '.join(sorted(lacking))}")
     return pd.DataFrame({name: _column(texts[name].tolist()) for name in texts.columns})

@@ -62,6 +62,7 @@ def render(comparison: Comparison) -> bytes:
         kind=words.kind_of(comparison),
         statement=words.statement(comparison),
         ending=words.exit_words(comparison),
+        announced=words.ANNOUNCED,
         comparison=comparison,
         sides=_sides(comparison),
         told=told,

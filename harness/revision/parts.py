@@ -76,7 +76,8 @@ def _differences(before: DrawnPart, after: DrawnPart, names: Mapping[str, str]) 
         yield apart(before, after)
     if before.model != after.model:
         yield (f"model {before.model or 'none'}", f"model {after.model or 'none'}")
-    if tuple(names.get(node, node) for node in before.nodes) != after.nodes:
+    went = tuple(names.get(node, node) for node in before.nodes)
+    if went != after.nodes and not (_turns(before) and went[::-1] == after.nodes):
         yield (f"nodes {' '.join(before.nodes)}", f"nodes {' '.join(after.nodes)}")
     for key in sorted({*before.parameters, *after.parameters}):
         old, new = (part.parameters.get(key, "not given") for part in (before, after))
@@ -85,6 +86,13 @@ def _differences(before: DrawnPart, after: DrawnPart, names: Mapping[str, str]) 
                 f"{key}={old}" if old != "not given" else f"{key} {old}",
                 f"{key}={new}" if new != "not given" else f"{key} {new}",
             )
+
+
+def _turns(part: DrawnPart) -> bool:
+    """Whether a part is the same with its ends exchanged, as a drawing program exports one that was turned:
+    a resistor, or a capacitor that begins without a charge of its own."""
+    letter = part.name.rpartition(".")[2][:1].lower()
+    return letter == "r" or (letter == "c" and "ic" not in part.parameters)
 
 
 def same_value(one: float | None, other: float | None) -> bool:
@@ -105,13 +113,17 @@ def apart(before: DrawnPart, after: DrawnPart) -> tuple[str, str]:
 
 def node_names(before: Drawing, after: Drawing) -> dict[str, str]:
     """Node before -> node after, by where the pins of common parts went: a drawing program numbers nodes anew
-    when a part is added, and a pin that went elsewhere than most pins of its node was moved."""
+    when a part is added, and a pin that went elsewhere than most pins of its node was moved. A part that may
+    be turned also speaks, more quietly, for its ends exchanged."""
     went: dict[str, Counter[str]] = defaultdict(Counter)
     for name, part in before.items():
         other = after.get(name)
         if other is not None and len(other.nodes) == len(part.nodes):
             for old, new in zip(part.nodes, other.nodes, strict=True):
-                went[old][new] += 1
+                went[old][new] += 2
+            if _turns(part):
+                for old, new in zip(part.nodes, reversed(other.nodes), strict=True):
+                    went[old][new] += 1
     return {
         old: old if old == "0" else max(counts, key=lambda new: (counts[new], new == old, new))
         for old, counts in went.items()
@@ -123,12 +135,14 @@ def announced(
     intended: tuple[Mapping[str, float], Mapping[str, float]],
     drawn: Drawing,
     other_revision: bool,
+    conceded: Collection[str] = (),
 ) -> list[PartChange]:
     """The changes, each with whether the board file announces it.
 
     ``intended``: values by name of part in lower case, before and after; ``drawn``: the parts after. A change
     is announced where the revision has another name and ``[intended]`` changed along: its entry is new or
-    other and is what is drawn, or went with the part. What ``[intended]`` cannot hold (connections, models,
+    other and is what is drawn, or went with the part; or a concession that is new or other covers what is
+    drawn (``conceded``: names in lower case). What ``[intended]`` cannot hold (connections, models,
     parameters) the name of the revision announces by itself.
     """
     told = []
@@ -140,7 +154,7 @@ def announced(
         elif change.how == "removed":
             along = old is not None and new is None
         else:
-            along = new is not None and new != old and same_value(new, drawn[key].value)
+            along = key in conceded or (new is not None and new != old and same_value(new, drawn[key].value))
         told.append(
             PartChange(
                 change.name, change.how, change.before, change.after, change.valued, along and other_revision

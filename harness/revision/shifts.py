@@ -81,14 +81,15 @@ def verdicts(
     """A word a corner; ``bar``: the bars of both figures added; all in the quantity's unit.
 
     A change within the bars is no measurable one. A larger one is not as predicted where predicted and
-    simulated change differ by more than the bar and by more than the tolerance.
+    simulated change differ by more than the bar, and by more than the tolerance or half the simulated change:
+    a tolerance is made for figures, and wider than many a shift.
     """
     with np.errstate(invalid="ignore"):
         change = after - before
         noise = ROUNDING * np.fmax(np.abs(before), np.abs(after))
         still = (np.abs(change) <= np.where(np.isfinite(bar), bar, 0.0) + noise) & np.isfinite(change)
         off = np.abs(change - predicted)
-        apart = off > np.fmax(bar, tolerance)
+        apart = off > np.fmax(bar, np.minimum(tolerance, np.abs(change) / 2))
     conditions = [
         np.isnan(after) & np.isnan(before), np.isnan(after), np.isnan(before), still, np.isnan(bar),
         np.isnan(predicted), apart,

@@ -20,8 +20,18 @@ from harness.revision.comparison import Comparison
 MOST_LINES = 12
 """Parts, keys or corners told one by one on the terminal; compare.csv holds all."""
 
+NO_CHANGE = "none"
+"""In place of a change that is not known."""
+
 MOST_NAMES = 3
 """Quantities that the statement names; the rows below name all."""
+
+ANNOUNCED = (
+    "A change of a part is announced where the revision has another name and [intended] of the board file"
+    " changed along, or a concession of the part. What [intended] cannot hold (connections, models,"
+    " parameters) the name of the revision announces by itself."
+)
+"""What makes a change an announced one."""
 
 WORSE, CHANGED, SAME = "worse", "changed", "nothing changed"
 
@@ -83,7 +93,10 @@ def _clauses(comparison: Comparison, corners: str) -> Iterator[str]:
     if comparison.facts:
         yield f"{rounding.count(len(comparison.facts), 'key')} of the board file changed"
     number = int(comparison.moved["row"].nunique())
-    yield f"figures moved in {number} of {corners}" if number else f"no figure moved in {corners}"
+    if not comparison.joined.both.any():
+        yield "no corner is in both, so no figures could be compared"
+    else:
+        yield f"figures moved in {number} of {corners}" if number else f"no figure moved in {corners}"
     for table, words in (
         (comparison.limits, (*standing.WORSE_LIMITS, standing.MET, standing.NO_LIMIT)),
         (comparison.agreements, (*standing.WORSE_AGREEMENTS, standing.ENDED)),
@@ -140,7 +153,7 @@ def _quantity(
 def change_words(name: str, change: float, before: float, bar: float, step: float) -> str:
     """A signed change with its bar, where it has one; the frequency also in cents."""
     if not np.isfinite(change):
-        return "none" if np.isnan(bar) else rounding.NO_FIGURE
+        return NO_CHANGE if np.isnan(bar) else rounding.NO_FIGURE
     unit = stem(name).unit
     words = (
         rounding.figure_with_bar(change, bar, unit)
@@ -207,14 +220,19 @@ def lines(comparison: Comparison) -> list[str]:
     found += [f"  after:  {comparison.after.label} ({comparison.after.title})"]
     found += [f"  {sentence}" for sentence in (*comparison.lacking, *comparison.remarks)]
     found += _some("Parts:", [part.words for part in comparison.parts])
+    if not all(part.announced for part in comparison.parts):
+        found.append(f"  {ANNOUNCED}")
     found += _some("Board file:", [fact.words for fact in comparison.facts])
     told = quantity_words(comparison)
     if told:
         found.append("Largest shift of each quantity, predicted and simulated:")
     for one in told:
+        both = (("predicted", one.predicted), ("simulated", one.simulated))
+        known = [f"{word} {change}" for word, change in both if change != NO_CHANGE]
+        shift = [", ".join(known)] if known else []
         found.append(
-            f"  {one.title}: {one.before} to {one.after} in {one.corner} ({one.place}); predicted"
-            f" {one.predicted}, simulated {one.simulated}; {one.counts}"
+            f"  {one.title}: {one.before} to {one.after} in {one.corner} ({one.place});"
+            f" {'; '.join([*shift, one.counts])}"
         )
     found += [words for words in (unseen_words(comparison),) if words]
     if told and (words := unmoved_words(comparison)):

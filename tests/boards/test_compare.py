@@ -449,9 +449,15 @@ def test_bad_input_is_one_sentence_each(
     broken = tmp_path / "broken"
     shutil.copytree(folder, broken)
     (broken / "drawing.json").write_text(json.dumps({"format": 1}))
+    short = tmp_path / "short"
+    shutil.copytree(folder, short)
+    (short / "corners.csv").write_text(
+        (folder / "corners.csv").read_text().replace(",pulsing,", ",pulsing", 1)
+    )
     for arguments, complaint in (
         (["compare", "nothing", str(path)], '"nothing" is no run folder'),
         (["compare", str(empty), str(path)], "is no folder of a run"),
+        (["compare", str(short), str(folder)], f"{short / 'corners.csv'}: row 1 has "),
         (["compare", "accepted", "accepted"], "name one of the two"),
         (["compare", "accepted", str(folder)], "no reference of held is accepted"),
         (["compare", str(broken), str(folder)], "drawing.json: cannot be used"),
