@@ -2,8 +2,9 @@
 """Board files as tests: ``pytest NAME.board.toml`` has one test for each limit and agreement of a board.
 
 A board is run once, when its first test asks for it; with pytest-xdist by one process for all. What falls
-short and is neither limit nor agreement is an error of the board's last test, so that it is told without a
-test of its own. Nothing heavy is loaded before a board file is collected.
+short and is neither limit nor agreement is an error of the board's last test, or stands below the failure
+after which pytest stops, so that it is told without a test of its own. Nothing heavy is loaded before a board
+file is collected.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import tempfile
 import warnings
 from collections.abc import Generator, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -22,6 +24,7 @@ from harness.commands.options import ACCURACY, SIMULATING
 
 if TYPE_CHECKING:
     from harness.as_tests.outcome import Options, Outcome
+    from harness.findings import Finding
     from harness.items import Item
 
 ENDING = ".board.toml"
@@ -87,6 +90,12 @@ def _options(config: pytest.Config) -> Options:
     )
 
 
+def _as_typed(finding: Finding) -> str:
+    """A finding in words; one about an option of the command names the option of pytest."""
+    option = finding.key.startswith("--")
+    return str(replace(finding, key=_PREFIX + finding.key[2:]) if option else finding)
+
+
 @contextmanager
 def _usual_warnings() -> Iterator[None]:
     """Python's own rules for warnings: what users want of the code that they test is not asked of a run."""
@@ -111,7 +120,7 @@ class BoardFile(pytest.File):
             try:
                 plan = planned(self.path, _options(self.config))
             except InputError as error:
-                raise self.CollectError(str(error)) from None
+                raise self.CollectError("\n".join(_as_typed(each) for each in error.findings)) from None
         self.board = plan.board
         for subject, line in plan.subjects:
             yield BoardItem.from_parent(
@@ -155,7 +164,7 @@ class BoardItem(pytest.Item):
         """Passes, is skipped where nothing could be compared, or fails in plain sentences."""
         item = self.parent.outcome().items[self.subject]
         if not item.passed:
-            beside = self._beside()
+            beside = self._beside() or (self.parent.outcome().beside if self._stops() else ())
             also = ["also, neither limit nor agreement:", *(f"  {words}" for words in beside)]
             first, *others = item.lines
             _end("\n".join([first, *(f"  {words}" for words in others), *(also if beside else [])]))
@@ -171,6 +180,11 @@ class BoardItem(pytest.Item):
         """What falls short and is no item, for the last test of a board; nothing for the others."""
         of_board = [item for item in self.session.items if item.path == self.path]
         return self.parent.outcome().beside if of_board[-1] is self else ()
+
+    def _stops(self) -> bool:
+        """Whether pytest stops after this failure (``-x``, ``--maxfail``), so that no later test tells."""
+        most: int = self.config.getvalue("maxfail")
+        return 0 < most <= self.session.testsfailed + 1
 
     def _why_here(self, item: Item) -> str:
         return (

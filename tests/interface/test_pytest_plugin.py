@@ -192,7 +192,7 @@ def test_wrong_options_are_sentences(tmp_path: Path) -> None:
     done = typed(tmp_path, ONE, "--board-jobs", "0")
     assert done.returncode == 4 and "expected a whole number from 1" in done.stderr
     done = typed(tmp_path, ONE, "--board-only", "control=9")
-    assert done.returncode == 2 and "no corner has control at 9 V" in done.stdout
+    assert done.returncode == 2 and "--board-only: no corner has control at 9 V" in done.stdout
 
 
 def test_the_plugin_costs_nothing_without_a_board() -> None:
@@ -287,6 +287,19 @@ def test_what_is_neither_limit_nor_agreement_is_not_lost(tmp_path: Path) -> None
     assert "Rpull: 4.7 kOhm intended, 5.1 kOhm drawn" in (tmp_path / "results.xml").read_text()
     done = typed(tmp_path, ONE, "-q", "-k", "high_level")
     assert done.returncode == 1 and "Rpull: 4.7 kOhm intended, 5.1 kOhm drawn" in done.stdout
+
+
+@pytest.mark.slow
+def test_it_stands_below_the_failure_that_ends_it_all(tmp_path: Path) -> None:
+    """With ``-x`` the last test does not come to speak, so the failure after which pytest stops does; one
+    after which it goes on does not."""
+    board = BOARD.replace('most = "0.4 V"', 'most = "1 mV"')
+    write(tmp_path, NETLIST.replace("4.7k", "5.1k"), board)
+    also = "also, neither limit nor agreement:\n  Rpull: 4.7 kOhm intended, 5.1 kOhm drawn"
+    for arguments, failed in ((("-x",), 1), (("--maxfail", "2"), 2)):
+        done = typed(tmp_path, ONE, "-q", *arguments)
+        assert done.returncode == 1 and f"{failed} failed" in done.stdout, done.stdout
+        assert done.stdout.count(also) == 1
 
 
 @pytest.mark.slow
