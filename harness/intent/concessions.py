@@ -90,8 +90,8 @@ def _of_part(table: Table, part: str) -> Concession | None:
     if most is not None and most.value <= 0.0:
         table.wrong("most", f"a bound is above 0, got {described(table.data['most'])}")
     elif most is not None and most.value >= 1.0:
-        message = f'{described(table.data["most"])} is {most.value:.0%}; expected a share such as "10 %"'
-        table.wrong("most", message)
+        message = f"{described(table.data['most'])} is {most.value:.0%}"
+        table.wrong("most", f'{message}; expected a share below 100 %, such as "10 %"')
     elif most is not None and reason:
         return Concession("part", part, Tolerance(most.value, "figure"), reason)
     return None
@@ -107,13 +107,15 @@ def _of_quantity(
         table.missing("most", f"how far hand and simulated may be apart{unit}")
     reason = _reason(table)
     at = read_at(table, axes, corners) if "at" in table else {}
+    table.asked.add("at")
     _finish(table)
     if bound is not None and bound.value <= 0.0:
         table.wrong("most", f"a bound is above 0, got {described(table.data['most'])}")
         return None
     usual = _tolerance(table, quantity)
     if bound is not None and usual is not None and usual.scale == bound.scale and bound.value <= usual.value:
-        message = f"{described(table.data['most'])} is no more than the tolerance of {quantity}, within"
+        message = f"{described(table.data['most'])} is no more than the tolerance of {quantity}"
+        message += f" ({usual.words(stem(quantity).unit)}), within"
         table.wrong("most", f"{message} which figures agree anyway; a concession is wider, or not needed")
         return None
     if at and not _rows(at, axes, corners):

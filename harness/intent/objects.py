@@ -113,6 +113,14 @@ class Tolerance:
     value: float
     scale: Scale
 
+    def words(self, unit: str, digits: int = 4) -> str:
+        """As a board file writes it: ``50 mV``, ``5 cents``, ``2 % of swing``; ``unit``: the quantity's."""
+        if self.scale == "absolute":
+            return engineering(self.value, unit, digits)
+        if self.scale == "cents":
+            return f"{self.value:.{digits}g} cents"
+        return f"{engineering(self.value, '%', digits)} of {self.scale}"
+
 
 @dataclass(frozen=True)
 class Limit:

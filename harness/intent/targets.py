@@ -118,7 +118,8 @@ def read_apart(table: Table, key: str, quantity: str) -> Tolerance | None:
         fitting = [name for name in _SHARED if unit == "V" or name not in _OF_LEVELS]
         valid = " or ".join(f'"% of {name}"' for name in fitting)
         if not scale:
-            table.wrong(key, f'{described(written)} can be read in two ways; write 0.01, or "1 % of figure"')
+            ways = f'write {float(share[1]) / 100.0:.9g}, or "{share[1]} % of figure"'
+            table.wrong(key, f"{described(written)} can be read in two ways; {ways}")
         elif scale not in _SHARED:
             table.wrong(key, f'{described(written)}: there is no scale "{scale}"; expected {valid}')
         elif scale not in fitting:

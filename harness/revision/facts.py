@@ -113,12 +113,9 @@ def _place(at: Mapping[str, float]) -> str:
 
 def _bound(entry: Concession) -> str:
     """``up to 20 %`` of a part, ``up to 40 cents`` of a quantity, every digit kept."""
-    value, scale = entry.bound.value, entry.bound.scale
     if entry.kind == "part":
-        return f"up to {100.0 * value:.9g} %"
-    if scale == "absolute":
-        return f"up to {engineering(value, stem(entry.name).unit, 9)}"
-    return f"up to {value:.9g} cents" if scale == "cents" else f"up to {100.0 * value:.9g} % of {scale}"
+        return f"up to {engineering(entry.bound.value, '%', 9)}"
+    return f"up to {entry.bound.words(stem(entry.name).unit, 9)}"
 
 
 def limit_words(limit: Limit, unit: str) -> str:

@@ -17,6 +17,7 @@ from harness.intent.objects import Intended
 from harness.report.story import tell
 from harness.report.terminal import lines_of
 from harness.results import RunResult
+from harness.revision.facts import conceded_share, facts_of
 from harness.shortfalls import shortfalls_of
 
 sys.path.insert(0, str(Path(__file__).parent))  # the made-up run lies beside the tests
@@ -38,11 +39,20 @@ def test_what_is_conceded_is_read(tmp_path: Path) -> None:
         frequency = {{ most = "50 cents", {WHY} }}
         rpull = {{ most = "10 %", reason = "3.6k was in stock" }}
     """
-    assert loaded(tmp_path, text).concessions == (
+    board = loaded(tmp_path, text)
+    assert board.concessions == (
         Concession("quantity", "duty", Tolerance(0.03, "absolute"), WHY.split('"')[1], {"supply": 13.5}),
         Concession("quantity", "frequency", Tolerance(50.0, "cents"), WHY.split('"')[1]),
         Concession("part", "Rpull", Tolerance(0.1, "figure"), "3.6k was in stock"),
     )
+    told = {key: words for key, words in facts_of(board).items() if key.startswith("concession")}
+    reason = WHY.split('"')[1]
+    assert told == {
+        "concession.duty at supply 13.5": f"up to 0.03, {reason}",
+        "concession.frequency": f"up to 50 cents, {reason}",
+        "concession.Rpull": "up to 10 %, 3.6k was in stock",
+    }
+    assert [conceded_share(words) for words in told.values()] == [0.0, 0.0, 0.1]
 
 
 @pytest.mark.parametrize(
@@ -53,13 +63,15 @@ def test_what_is_conceded_is_read(tmp_path: Path) -> None:
         ('duty = { most = 0.03, reason = " " }', "got an empty text"),
         (f"duty = {{ {WHY} }}", '"most" is missing; expected how far hand and simulated may be apart'),
         (f"duty = {{ most = -0.03, {WHY} }}", "a bound is above 0"),
-        (f"duty = {{ most = 0.005, {WHY} }}", "no more than the tolerance of duty"),
-        (f'frequency = {{ most = "4 cents", {WHY} }}', "no more than the tolerance of frequency"),
+        (f"duty = {{ most = 0.005, {WHY} }}", "no more than the tolerance of duty (0.01), within"),
+        (f'frequency = {{ most = "4 cents", {WHY} }}', "than the tolerance of frequency (5 cents), within"),
+        (f'duty = {{ most = "5 %", {WHY} }}', 'in two ways; write 0.05, or "5 % of figure"'),
+        (f"duty = {{ most = 0.03, {WHY}, because = 3 }}", "no such key here (valid: at, most, reason)"),
         (f"frequency = {{ most = 40, {WHY} }}", 'expected a text with its unit, "5 cents"'),
         (f'low_level = {{ most = "3 A", {WHY} }}', "expected a figure in V"),
         (f"dutty = {{ most = 0.03, {WHY} }}", 'nor a part of [intended] (did you mean "duty"?)'),
         (f'Rpul = {{ most = "3 %", {WHY} }}', 'part of [intended] (did you mean "Rpull"?)'),
-        (f'Rpull = {{ most = 10, {WHY} }}', 'the number 10 is 1000%; expected a share such as "10 %"'),
+        (f'Rpull = {{ most = 10, {WHY} }}', 'is 1000%; expected a share below 100 %, such as "10 %"'),
         (f'Rpull = {{ most = "0 %", {WHY} }}', "a bound is above 0"),
         (f'Rpull = {{ most = "3 %", {WHY}, at = {{ supply = 15 }} }}', "with one value at every corner"),
         (f"duty = {{ most = 0.03, {WHY}, at = {{ suply = 15 }} }}", 'there is no axis "suply" (did you mean'),
