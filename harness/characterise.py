@@ -74,7 +74,7 @@ class Characteristics:
         for at, known in self.variants:
             rows = left.copy()
             for axis, value in at.items():
-                rows &= np.isclose(corners[axis].to_numpy(dtype=float), value)
+                rows &= np.isclose(corners[axis].to_numpy(dtype=float), value, rtol=1e-9, atol=0.0)
             left &= ~rows
             if rows.any():
                 yield rows, known

@@ -182,7 +182,7 @@ def _prediction_lines(checked: Checked) -> list[str]:
     mask = np.ones(len(table), dtype=bool)
     for name, axis in board.axes.items():
         if name != sweep:
-            mask &= np.isclose(table[name].to_numpy(dtype=float), axis.nominal)
+            mask &= np.isclose(table[name].to_numpy(dtype=float), axis.nominal, rtol=1e-9, atol=0.0)
     rows = table[mask]
     unknown = _unknown(checked)
     names = dict(zip(KINDS, KINDS, strict=True)) | ({"refined": PARTLY} if unknown else {})

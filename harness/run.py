@@ -352,7 +352,7 @@ def _telling(board: Board, table: pd.DataFrame) -> dict[str, str]:
     chosen: dict[str, str] = {}
     mask = np.ones(len(table), dtype=bool)
     for name, axis in board.axes.items():
-        mask &= np.isclose(table[name].to_numpy(dtype=float), axis.nominal)
+        mask &= np.isclose(table[name].to_numpy(dtype=float), axis.nominal, rtol=1e-9, atol=0.0)
     if mask.any():
         chosen[str(table.loc[mask, "corner"].iloc[0])] = "every axis at its nominal value"
     for state in table["state"].unique():

@@ -103,3 +103,12 @@ def test_settings_that_were_not_measured_know_nothing() -> None:
     corners = pd.DataFrame({"corner": ["c1", "c2", "c3"], "maker": [1.0, 0.0, 0.5]})
     found = [(rows.tolist(), known.reused) for rows, known in both.by_rows(corners)]
     assert found == [([False, True, False], 1), ([True, False, False], 2), ([False, False, True], 0)]
+
+
+def test_settings_of_a_billionth_are_told_apart() -> None:
+    """An axis of capacitances lies within what is nothing beside volts."""
+    first, second = Characteristics(reused=1), Characteristics(reused=2)
+    both = Characteristics(variants=(({"stray": 1e-9}, first), ({"stray": 2e-9}, second)))
+    corners = pd.DataFrame({"corner": ["c1", "c2", "c3"], "stray": [2e-9, 1e-9, 1.000001e-9]})
+    found = [(rows.tolist(), known.reused) for rows, known in both.by_rows(corners)]
+    assert found == [([False, True, False], 1), ([True, False, False], 2), ([False, False, True], 0)]
