@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import shutil
 import subprocess
 from dataclasses import replace
@@ -172,11 +173,37 @@ def test_its_text_can_be_found(folder: Path, made: Order) -> None:
     text = subprocess.run(["pdftotext", str(pdf), "-"], capture_output=True, check=True).stdout.decode()
     netlist = sha256(folder / "sliced.cir")
     assert text.count(netlist[:12]) >= 3 and netlist in text
-    one_line = " ".join(text.replace("\u200b", "").split())
+    one_line = " ".join(text.split())
     assert NASTY in one_line, "the title stands as it was typed"
     assert "not covered" in text, "on one line, whatever stands around it"
     assert made.contents.limits[0].corner in one_line
     assert f"page 1 of {len(pictures_of(made.contents, 20.0))}" in one_line
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is not installed")
+def test_copied_names_and_commands_are_whole(tmp_path: Path, made: Order) -> None:
+    """A name of forty characters, the command that holds it and its option stay whole; a longer name in a
+    narrow cell breaks without a character that comes along in copied text."""
+    name = "a_board-with.a_name_of_forty.board.toml_"
+    long = "Xstage.Xcompare.R_pull_up_to_the_positive_rail_of_the_first_stage"
+    files = tuple(replace(one, name=name) for one in made.contents.identity.files)
+    state = replace(made.contents.studies[0], command=f"ramp-harness order {name} --with worst,faults")
+    pages = typeset(
+        replace(
+            made.contents,
+            identity=replace(made.contents.identity, files=files),
+            studies=(state, *made.contents.studies[1:]),
+            parts=(replace(made.contents.parts[0], part=long), *made.contents.parts[1:]),
+            assumed=("words before an option, so that it comes near the end of a line " * 3 + "--with",),
+        )
+    )
+    (tmp_path / "order.pdf").write_bytes(pages)
+    printed = subprocess.run(["pdftotext", str(tmp_path / "order.pdf"), "-"], capture_output=True, check=True)
+    text = printed.stdout.decode()
+    assert len(name) == 40 and text.count(name) == len(files) + 3, "first page and appendix"
+    assert f"ramp-harness order {name} --with worst,faults" in " ".join(text.split())
+    assert long in "".join(text.split()), "nothing between its pieces but ends of lines"
+    assert not re.search("[\u00ad\u200b-\u200f\u2060\ufeff]|--\n", text)
 
 
 def test_parts_without_a_say(made: Order) -> None:
