@@ -183,7 +183,7 @@ class BoardItem(pytest.Item):
 
     def _stops(self) -> bool:
         """Whether pytest stops after this failure (``-x``, ``--maxfail``), so that no later test tells."""
-        most: int = self.config.getvalue("maxfail")
+        most: int = self.config.getoption("maxfail") or 0
         return 0 < most <= self.session.testsfailed + 1
 
     def _why_here(self, item: Item) -> str:
