@@ -3,10 +3,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
+
+_CONTROLS = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f]")
 
 
 @dataclass(frozen=True)
@@ -26,7 +29,7 @@ class Finding:
         if self.line is not None:
             place += f":{self.line}"
         head = ": ".join(part for part in (place, self.key) if part)
-        return f"{head}: {self.message}" if head else self.message
+        return without_controls(f"{head}: {self.message}" if head else self.message)
 
 
 class InputError(ValueError):
@@ -43,6 +46,11 @@ class BoardError(InputError):
 
 class NetlistError(InputError):
     """A netlist that cannot be used, or that holds what is refused."""
+
+
+def without_controls(text: str) -> str:
+    """Text of a file as a terminal may show it: ``\\x1b`` for what it would obey instead, lines kept."""
+    return _CONTROLS.sub(lambda found: f"\\x{ord(found[0]):02x}", text)
 
 
 def nearest(name: str, valid: Iterable[str]) -> str:

@@ -26,12 +26,13 @@ def add(commands: Commands) -> None:
 
 
 def _accept(options: argparse.Namespace) -> int:
+    from harness.findings import without_controls
     from harness.revision.accepting import accept
     from harness.writing import table_writer, write_together
 
     answer = accept(options.run, options.references, options.incomplete)
     for line in answer.lines:
-        print(line)
+        print(without_controls(line))
     if options.out:
         write_together(options.out, {"accept.csv": table_writer(answer.table)})
     return WITHIN

@@ -14,10 +14,11 @@ if TYPE_CHECKING:
 
 def answered(answer: Answer, options: argparse.Namespace) -> int:
     """Prints what a study says and writes its tables; the exit code."""
+    from harness.findings import without_controls
     from harness.writing import json_writer, table_writer, write_together
 
     for line in answer.lines:
-        print(line)
+        print(without_controls(line))
     if options.out:
         tables = {name: table_writer(table) for name, table in answer.tables.items()}
         write_together(options.out, {**tables, "run.json": json_writer(answer.run)})

@@ -17,10 +17,11 @@ def add(commands: Commands) -> None:
 
 def _check(options: argparse.Namespace) -> int:
     from harness.checking import check, check_lines, write_check
+    from harness.findings import without_controls
 
     result = check(options.board)
     for line in check_lines(result):
-        print(line)
+        print(without_controls(line))
     if options.out:
         write_check(result, options.out)
     return SHORT if result.falls_short else WITHIN

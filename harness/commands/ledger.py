@@ -27,7 +27,7 @@ def add(commands: Commands) -> None:
 def _ledger(options: argparse.Namespace) -> int:
     from harness.bookkeeping import days_ago, ledger_lines, ledger_table, opened
     from harness.engine.session import engine_report
-    from harness.findings import Finding, InputError
+    from harness.findings import Finding, InputError, without_controls
     from harness.writing import table_writer, write_together
 
     if options.older_than is not None and not options.prune:
@@ -39,7 +39,7 @@ def _ledger(options: argparse.Namespace) -> int:
             print(f"{ledger.prune(engine, before)} corners dropped")
         table = ledger_table(ledger)
         for line in ledger_lines(ledger, table, engine):
-            print(line)
+            print(without_controls(line))
     if options.out:
         write_together(options.out, {"ledger.csv": table_writer(table)})
     return WITHIN

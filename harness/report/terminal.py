@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from harness.findings import without_controls
 from harness.report.statement import Statement
 from harness.report.story import Story, tell
 from harness.results import RunResult
@@ -58,7 +59,7 @@ def lines_of(story: Story) -> list[str]:
 
 
 def in_ascii(line: str) -> str:
-    """A line that every terminal shows."""
+    """A line that every terminal shows: control characters, which a terminal would obey, are spelled out."""
     for character, plain in (("\N{PLUS-MINUS SIGN}", "+/-"), ("\N{EN DASH}", "-"), ("\N{MINUS SIGN}", "-")):
         line = line.replace(character, plain)
-    return line.encode("ascii", "backslashreplace").decode("ascii")
+    return without_controls(line).encode("ascii", "backslashreplace").decode("ascii")

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from harness.findings import Finding
 from harness.report.story import tell
 from harness.report.terminal import lines_of, statement, summary_lines
 from harness.results import RunResult
@@ -239,6 +240,15 @@ def test_terminal_lines_are_plain_ascii_and_tell_the_same(result: RunResult) -> 
     assert all(line.isascii() for line in lines)
     assert statement(result).words in lines
     assert lines[-1] == statement(result).exit_words
+
+
+def test_no_text_of_a_file_commands_the_terminal(result: RunResult) -> None:
+    """Escape sequences in titles and in what is wrong with a file are spelled out."""
+    board = dataclasses.replace(result.board, title="\x1b[2Jall\x07 well\r\x9b0m")
+    (title, *_) = summary_lines(dataclasses.replace(result, board=board))
+    assert title.startswith(r"\x1b[2Jall\x07 well\x0d\x9b0m")
+    found = str(Finding(Path("a\x1b[1m.board.toml"), 'no axis "\x1bc"', "axes.\x7f"))
+    assert found == r'a\x1b[1m.board.toml: axes.\x7f: no axis "\x1bc"'
 
 
 @pytest.mark.parametrize("clean", [True, False])
