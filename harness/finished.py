@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.engine.errors import EngineFailed
+from harness.engine.recognised import NAME as RECORD
 from harness.findings import InputError
 from harness.ledger import Ledger, Origin, key_of, lean, ledger_path
 from harness.simulate import CornerResult, Task
@@ -74,8 +76,15 @@ class Finished:
 
     def add(self, place: int, result: CornerResult) -> CornerResult:
         """Writes a result down, and gives it back without its waveforms. What came to nothing is tried anew
-        by the next run."""
+        by the next run. Raises EngineFailed for a figure of another engine than the key of its corner
+        says."""
         if result.state != "not simulated":
+            if result.engine != self.engine:
+                raise EngineFailed(
+                    f"{result.corner} was simulated by {result.engine or 'an engine that does not tell'} and"
+                    f" not by {self.engine}: delete .ramp-harness/{RECORD} beside the board file, and run"
+                    " again"
+                )
             axes = dict(zip(self.board.axes, map(float, self.axes[place]), strict=True))
             origin = Origin(self.board.name, self.board.revision, self.names[place], axes)
             self.ledger.add(self.keys[place], origin, result)

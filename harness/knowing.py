@@ -56,8 +56,8 @@ def _measured(task: tuple[Board, Netlist, Path]) -> tuple[Characteristics, str]:
     from harness.engine.session import session
 
     board, netlist, store = task
+    engine = session()
+    write_down(store.parent, engine.library, engine.version)  # at once: the file may be replaced meanwhile
     with np.errstate(all="ignore"):
         known = characterise(board, netlist, store, measure=True)
-    engine = session()
-    write_down(store.parent, engine.library, engine.version)
     return known, engine.version_text

@@ -55,7 +55,10 @@ def version_in(folder: Path, digest: str) -> int | None:
 
 
 def _digest(library: str) -> str | None:
-    """Hash of the library file; None where only the system's own loader knows where it is."""
+    """Hash of the library file; None where only the system's own loader knows where it is: a file of that
+    name in the working directory is another one."""
+    if not os.path.dirname(library):
+        return None
     try:
         return hashlib.sha256(Path(library).read_bytes()).hexdigest()
     except OSError:

@@ -12,12 +12,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from harness.board import load_board
 from harness.cli import main
+from harness.engine.errors import EngineFailed
 from harness.engine.plan import Plan
 from harness.engine.session import engine_report
 from harness.findings import InputError
+from harness.finished import Finished
 from harness.ledger import COLUMNS, Ledger, Origin, key_of
 from harness.measure.cycle import Probes
+from harness.resources import netlists_folder
 from harness.simulate import CornerResult, Task
 
 ORIGIN = Origin("plain", "A", "c001", {"control": 2.0})
@@ -72,6 +76,19 @@ def test_all_that_decides_a_result_is_in_the_key(other: Task) -> None:
 def test_the_name_of_a_corner_is_not_in_the_key_and_the_engine_is() -> None:
     assert key_of(replace(TASK, corner="c002"), "ngspice-39") == key_of(TASK, "ngspice-39")
     assert key_of(TASK, "ngspice-44") != key_of(TASK, "ngspice-39")
+
+
+def test_a_figure_of_another_engine_is_neither_kept_nor_taken(tmp_path: Path) -> None:
+    """An engine that was replaced after it was recognised would stand in the report under its old name."""
+    board = load_board(netlists_folder() / "boards" / "kestrel" / "kestrel_slicer.board.toml")
+    corners = pd.DataFrame({"corner": ["c001"], **{axis: [0.0] for axis in board.axes}})
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        finished = Finished(ledger, board, corners, [TASK], "ngspice-44")
+        with pytest.raises(EngineFailed, match="by ngspice-39 and not by ngspice-44"):
+            finished.add(0, result())
+        assert len(ledger) == 0
+        finished.add(0, replace(result(), engine="ngspice-44"))
+        assert len(ledger) == 1
 
 
 def test_a_row_that_was_edited_counts_as_none(tmp_path: Path) -> None:

@@ -37,6 +37,16 @@ def test_a_library_is_recognised_by_its_content_alone(stand_in: Path, tmp_path: 
     assert [path.name for path in folder.iterdir()] == [recognised.NAME]
 
 
+def test_a_bare_name_is_no_file_of_the_working_directory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only the system's loader knows where such a library is."""
+    (tmp_path / "libngspice.so.0").write_bytes(b"another file")
+    monkeypatch.chdir(tmp_path)
+    recognised.write_down(tmp_path, "libngspice.so.0", 42)
+    assert not (tmp_path / recognised.NAME).exists()
+
+
 @pytest.mark.parametrize("text", ["", "{", "[]", "{}", '{"version": 42}', "null", '"text"'])
 def test_what_is_no_such_record_tells_nothing(stand_in: Path, tmp_path: Path, text: str) -> None:
     (tmp_path / recognised.NAME).write_text(text)
