@@ -6,12 +6,13 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from harness.board import FILE_NAME
 from harness.findings import Finding, InputError
 from harness.intent.objects import Axis
 from harness.results import RunResult
@@ -31,18 +32,21 @@ def side_of_folder(folder: Path, label: str = "") -> Side:
             f" `ramp-harness run BOARD --out {folder}` writes one"
         )
         raise InputError([Finding(None, message)])
-    run = _json(folder / "run.json")
+    run = _checked_run(folder / "run.json")
     corners, check = _table(folder / "corners.csv", _CORNERS), _table(folder / "check.csv", _CHECK)
     held = _kept(folder / kept.NAME, len(corners))
-    axes = dict(held.axes) if held is not None else _plain_axes(corners)
-    if absent := [name for name in axes if name not in corners.columns]:
+    columns = list(corners.columns)
+    names = list(held.axes) if held is not None else columns[1 : columns.index("state")]
+    if absent := [name for name in names if name not in columns]:
         raise _unusable(folder / "corners.csv", f"lacks the axis {', '.join(absent)} of {kept.NAME}")
+    if worded := [name for name in names if not pd.api.types.is_numeric_dtype(corners[name])]:
+        raise _unusable(folder / "corners.csv", f"has no numbers for the axis {', '.join(worded)}")
     return Side(
         label=label or str(folder),
-        board=str(run.get("board", folder.name)),
-        revision=str(run.get("revision", "not stated")),
+        board=run["board"],
+        revision=run["revision"],
         corners=corners,
-        axes=axes,
+        axes=dict(held.axes) if held is not None else _plain_axes(corners, names),
         kept=held,
         check=check,
         run=run,
@@ -97,6 +101,19 @@ def _json(path: Path) -> Mapping[str, Any]:
     return content
 
 
+def _checked_run(path: Path) -> Mapping[str, Any]:
+    """run.json. Raises InputError where board and revision are no names that a board file may have (they
+    become part of paths), or where what is read from it later is of another kind."""
+    run = _json(path)
+    for key in ("board", "revision"):
+        if not isinstance(run.get(key), str) or not FILE_NAME.fullmatch(run[key]):
+            raise _unusable(path, f"names no {key}")
+    for key, kind in (("versions", dict), ("settings", dict), ("hashes", dict), ("left_out", int)):
+        if not isinstance(run.get(key, kind()), kind):
+            raise _unusable(path, f"holds something else than it should under {key}")
+    return run
+
+
 def _kept(path: Path, rows: int) -> kept.Kept | None:
     """Drawing and board file; None for a folder of an earlier version, which has no such file."""
     if not path.is_file():
@@ -112,9 +129,8 @@ def _kept(path: Path, rows: int) -> kept.Kept | None:
         raise _unusable(path, f"cannot be used ({error})") from error
 
 
-def _plain_axes(corners: pd.DataFrame) -> dict[str, Axis]:
-    """The axes of a corner table of which nothing else is known: its columns before the state."""
-    names = list(corners.columns)[1 : list(corners.columns).index("state")]
+def _plain_axes(corners: pd.DataFrame, names: Sequence[str]) -> dict[str, Axis]:
+    """The axes of a corner table of which nothing else is known."""
     found = {}
     for name in names:
         values = tuple(float(value) for value in dict.fromkeys(corners[name]))

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from harness.board import Limit
+from harness.board import FILE_NAME, Limit
 from harness.findings import Finding, InputError
 from harness.quantities import STATES, is_stem
 from harness.revision.joined import Joined
@@ -89,6 +89,8 @@ def _digest(body: str) -> str:
 
 def _side(path: Path, content: Mapping[str, Any]) -> Side:
     head = content["reference"]
+    if not FILE_NAME.fullmatch(head["board"]):
+        raise ValueError(f'"{head["board"]}" is no name of a board')
     kept = kept_from(
         {
             "format": 1,

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from harness.findings import Finding, InputError
+from harness.findings import Finding, InputError, nearest
 
 LARGEST = 20_000_000  # bytes of a file that may be part of a drawing
 _REGULAR = ("100644", "100755")
@@ -58,9 +58,11 @@ def _inside(commit: str, path: str, top: Path, word: str) -> str:
     for name in tried:
         if name and _git_bytes(["cat-file", "-t", f"{commit}:{name}"], top, word)[0] == b"blob\n":
             return name
-    raise InputError(
-        [Finding(None, f'{word}: the revision has no file "{path}"; `git ls-files` lists names')]
-    )
+    boards = [
+        name for name in _names(commit, [PurePosixPath(".")], top, word) if name.endswith(".board.toml")
+    ]
+    hint = nearest(path, boards) if boards else "; it has no board file at all"
+    raise InputError([Finding(None, f'{word}: the revision has no file "{path}"{hint}')])
 
 
 def _plain(path: str) -> str:

@@ -117,8 +117,15 @@ def title_of(name: str) -> str:
 
 
 def quantity_words(comparison: Comparison) -> tuple[QuantityWords, ...]:
-    """One record a quantity that moved or was predicted to, its largest shift in tolerances first."""
+    """One record a quantity that moved or was predicted to. Those that the board file has a limit or formula
+    for come before the others, among them the largest shift in tolerances first."""
     rows = []
+    asked = {
+        key.partition(".")[2]
+        for side in (comparison.before, comparison.after)
+        for key in (side.kept.facts if side.kept else ())
+        if key.startswith(("limits.", "hand."))
+    }
     table = comparison.shifts.assign(share=shifts.shares(comparison.shifts))
     told = comparison.shifts.index.isin([*comparison.moved.index, *comparison.unseen.index])
     for name in dict.fromkeys(table.loc[told, "name"]):
@@ -126,8 +133,9 @@ def quantity_words(comparison: Comparison) -> tuple[QuantityWords, ...]:
         top = mine.loc[mine.loc[told[mine.index], "share"].idxmax()]
         numbers = [(word, int((mine["verdict"] == word).sum())) for word in shifts.VERDICTS]
         worst = next(word for word, number in numbers if number)
-        rows.append((float(top["share"]), _quantity(comparison, str(name), top, worst, numbers)))
-    return tuple(record for _, record in sorted(rows, key=lambda row: -row[0]))
+        place = (name not in asked, -float(top["share"]))
+        rows.append((place, _quantity(comparison, str(name), top, worst, numbers)))
+    return tuple(record for _, record in sorted(rows, key=lambda row: row[0]))
 
 
 def _quantity(

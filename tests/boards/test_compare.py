@@ -319,7 +319,7 @@ def test_a_revision_of_git_is_read_with_its_netlist(
     capsys.readouterr()
     for word, complaint in (
         ("HEAD~7:held.board.toml", 'git knows no revision "HEAD~7"'),
-        ("HEAD:other.board.toml", 'the revision has no file "other.board.toml"'),
+        ("HEAD:hold.board.toml", 'has no file "hold.board.toml" (did you mean "held.board.toml"?)'),
     ):
         assert main(["compare", word, "../held.board.toml", *options]) == 2
         (line,) = capsys.readouterr().err.splitlines()

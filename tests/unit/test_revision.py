@@ -4,6 +4,7 @@ read."""
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -15,12 +16,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.board import Limit
+from harness.findings import InputError
 from harness.intent.objects import Axis
 from harness.netlist import read_netlist
 from harness.revision import joined, shifts, standing
 from harness.revision.comparison import COLUMNS, Comparison, compare
 from harness.revision.drawn import DrawnPart, drawn_parts
 from harness.revision.facts import FactChange
+from harness.revision.folder import side_of_folder
 from harness.revision.joined import join
 from harness.revision.judged_facts import LOOSENED, TIGHTENED, with_directions
 from harness.revision.kept import Kept, kept_from
@@ -29,7 +32,7 @@ from harness.revision.reference import read_reference, reference_text
 from harness.revision.repository import _plain
 from harness.revision.rounded import cut, widened
 from harness.revision.side import Side
-from harness.revision.words import lines, statement
+from harness.revision.words import lines, quantity_words, statement
 from harness.verdict import limit_words
 
 CONTROL = Axis("control", (0.0, 2.0, 4.0, 6.0), "V", "Vcontrol", 2.0)
@@ -119,6 +122,26 @@ def test_the_words_of_a_shift(by: float, predicted: float, word: str) -> None:
     """Bars 1e-5 each, tolerance 0.01: the word follows from simulated and predicted change alone."""
     words = shifts.verdicts(*(np.array([x]) for x in (0.5, 0.5 + by, predicted, 2e-5, 0.01)))
     assert list(words) == [word]
+
+
+def test_what_the_board_file_asks_about_comes_first() -> None:
+    """Duty has a limit and a formula; the mean level, which has neither, moved by more of its tolerance."""
+    columns = {f"mean_level.{part}": 1.0 for part in ("refined", "simulated")} | {"mean_level.bar": 1e-5}
+    before, after = (
+        replace(one, corners=one.corners.assign(**columns, **{"mean_level.tolerance": 0.01}))
+        for one in (side(100e3), side(101e3))
+    )
+    after = replace(after, corners=after.corners.assign(**{"mean_level.simulated": 9.0}))
+    assert [one.quantity for one in quantity_words(compare(before, after))] == ["duty", "mean_level"]
+    bare = [replace(one, kept=replace(one.kept, facts={})) for one in (before, after) if one.kept is not None]
+    assert [one.quantity for one in quantity_words(compare(*bare))] == ["mean_level", "duty"]
+
+
+def test_two_boards_without_a_corner_in_common() -> None:
+    """Nothing could be compared, and that is said in place of figures that did not move."""
+    one = side()
+    other = replace(one, corners=one.corners.assign(control=one.corners["control"] + 1.0))
+    assert "no corner is in both, so no figures could be compared" in statement(compare(one, other))
 
 
 def test_a_prediction_that_does_not_show_is_told() -> None:
@@ -405,6 +428,43 @@ def test_paths_stay_in_the_repository() -> None:
     """Up and down again is fine; out of it is nothing."""
     assert _plain("boards/./kestrel/../plover") == "boards/plover"
     assert _plain("boards/../../etc") == ""
+
+
+RUN = {"board": "held", "revision": "A", "left_out": 0, "versions": {}, "settings": {}, "hashes": {}}
+TABLE = "corner,control,state\nc001,1,pulsing\n"
+
+
+def run_folder(folder: Path, run: dict[str, object], corners: str = TABLE) -> Path:
+    """The files without which nothing can be compared."""
+    (folder / "run.json").write_text(json.dumps(run))
+    (folder / "corners.csv").write_text(corners)
+    (folder / "check.csv").write_text("part,drawn\n")
+    return folder
+
+
+def test_a_folder_of_a_run_is_read(tmp_path: Path) -> None:
+    found = side_of_folder(run_folder(tmp_path, RUN))
+    assert (found.title, found.axes["control"].values) == ("held, revision A", (1.0,))
+
+
+@pytest.mark.parametrize(
+    ("change", "corners", "why"),
+    [
+        ({"board": "../../elsewhere"}, TABLE, "names no board"),
+        ({"board": 7}, TABLE, "names no board"),
+        ({"revision": "A\x1b[2J"}, TABLE, "names no revision"),
+        ({"versions": "new"}, TABLE, "something else than it should under versions"),
+        ({"left_out": "none"}, TABLE, "something else than it should under left_out"),
+        ({}, TABLE.replace(",1,", ",high,"), "no numbers for the axis control"),
+    ],
+)
+def test_a_folder_that_no_run_wrote_is_one_sentence(
+    change: dict[str, object], corners: str, why: str, tmp_path: Path
+) -> None:
+    """Names become parts of paths, so that those of a strange file must not lead anywhere."""
+    with pytest.raises(InputError, match=why) as caught:
+        side_of_folder(run_folder(tmp_path, RUN | change, corners))
+    assert len(caught.value.findings) == 1
 
 
 def test_every_word_is_described() -> None:
