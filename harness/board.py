@@ -48,12 +48,12 @@ from harness.netlist.dialects.files import MODES, NATIVE, Dialects
 from harness.units import Quantity
 
 __all__ = [
-    "Axis", "Board", "BoardError", "Concession", "Core", "Expected", "Finding", "Intended", "Limit", "Quantity", "Roles",
-    "Simulation", "Tolerance", "load_board",
+    "Axis", "Board", "BoardError", "Concession", "Core", "Expected", "Finding", "Intended", "Limit",
+    "Quantity", "Roles", "Simulation", "Tolerance", "load_board",
 ]  # fmt: skip
 
 FORMAT = 1
-_FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
+FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")  # names of boards and revisions, parts of paths
 _NETLIST_ENDINGS = (".cir", ".net", ".sp", ".ckt")
 
 
@@ -162,7 +162,7 @@ def _read_head(root: Table) -> _Head | None:
     name = table.text("name", 'a short name such as "kestrel"', required=True)
     revision = table.text("revision", 'a text such as "A"', required=True)
     for key, value in (("name", name), ("revision", revision)):
-        if value and not _FILE_NAME.fullmatch(value):
+        if value and not FILE_NAME.fullmatch(value):
             message = f'"{value}" becomes part of a folder name; use letters, digits, ".", "_" and "-" only'
             table.wrong(key, message)
     title = table.text("title")
