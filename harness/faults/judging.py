@@ -42,6 +42,9 @@ class Judge:
     def outcome(self, faulted: Faulted) -> Outcome:
         """What became of the board with a fault at one corner."""
         good, netlist = self.good[faulted.corner], faulted.netlist
+        if state_of(good) == NOT_SIMULATED:
+            why = f"nothing to compare with: without a fault the board was not simulated here ({good.reason})"
+            return Outcome(faulted.fault, good.corner, NOT_SIMULATED, NOT_SIMULATED, reason=why)
         result = at_rest(good, faulted.result)
         state = state_of(result)
         if state == NOT_SIMULATED or netlist is None:

@@ -8,12 +8,9 @@ conducts any more: no node floats. A bridge is XX"""
 from __future__ import annotations
 
 import re
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
-from pathlib import Path
 
-from harness.netlist import Netlist, read_netlist
+from harness.netlist import Netlist, rewritten
 from harness.netlist.lines import Line
 from harness.netlist.parts import Part
 from harness.netlist.scopes import Scope, problem_at
@@ -117,20 +114,12 @@ def with_part(netlist: Netlist, name: str, rewrite: Rewrite) -> Netlist:
             message = "stands in a subcircuit that is written elsewhere than where it is used"
             raise problem_at(part.line, message, part.name)
         part, scope = scope.instance, scope.outer
-    return read_again(netlist, [*_changed(scope, part, replaced), *beside])
+    return rewritten(netlist, [*_changed(scope, part, replaced), *beside])
 
 
 def with_lines(netlist: Netlist, lines: Sequence[str]) -> Netlist:
     """The netlist with more lines of the top level. Raises NetlistError for lines that are not understood."""
-    return read_again(netlist, [*(line.text for line in netlist.deck()), *lines])
-
-
-def read_again(netlist: Netlist, lines: Sequence[str]) -> Netlist:
-    """A netlist of other lines for the engine, which goes by the name of the one it was made of."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / netlist.path.name
-        path.write_text("\n".join([f"* {netlist.title}", *lines, ".end", ""]), encoding="utf-8")
-        return replace(read_netlist(path), path=netlist.path, files=netlist.files, notes=netlist.notes)
+    return rewritten(netlist, [*(line.text for line in netlist.deck()), *lines])
 
 
 def _changed(scope: Scope, part: Part, instead: Sequence[str]) -> list[str]:

@@ -7,12 +7,16 @@ import math
 
 import pytest
 
+from harness.board import load_board
 from harness.faults.answer import told
 from harness.faults.fault import HARMLESS, NOT_SIMULATED, OVERSTRESSED, WRONG_SOUND, Fault, Outcome, Stress
-from harness.faults.judging import at_rest
+from harness.faults.judging import Judge, at_rest
 from harness.faults.stress import beyond
+from harness.faults.study import Faulted
 from harness.measure.stress import Watch
+from harness.netlist import read_netlist
 from harness.ratings import Rated
+from harness.resources import netlists_folder
 from harness.simulate import CornerResult
 
 FAULT = Fault("R1 open", "open", "", ("R1",), lambda netlist: netlist)
@@ -67,3 +71,14 @@ def test_multiples_of_a_bound() -> None:
         share, bound = beyond(one, value)
         assert share == pytest.approx(expected) and value / bound == pytest.approx(expected)
     assert beyond(current, math.nan)[0] == 0.0
+
+
+def test_without_a_board_without_a_fault_nothing_is_judged() -> None:
+    """What the engine did not get done at the corner is no figure that a fault could have changed."""
+    board = load_board(netlists_folder() / "boards" / "kestrel" / "kestrel_slicer.board.toml")
+    netlist = read_netlist(board.netlist)
+    judge = Judge(board, netlist, [CornerResult("a", "not simulated", reason="too slow")])
+    faulted = CornerResult("a", "pulsing", figures={"frequency": 440.0, "duty": 0.5})
+    found = judge.outcome(Faulted(FAULT, 0, netlist, faulted))
+    assert (found.state, found.severity, found.seen) == (NOT_SIMULATED, NOT_SIMULATED, ())
+    assert "without a fault" in found.reason and "too slow" in found.reason
