@@ -77,11 +77,14 @@ def _stressed(row: Row) -> str:
     worst = outcome.stresses[0]
     more = f" and {len(outcome.stresses) - 1} more" if len(outcome.stresses) > 1 else ""
     shown = f"; bench: {seen[0]}" if at_bench == "yes" else "; a bench does not show it"
-    bound = "its sheet is sure of" if worst.rating == SHORT_WORDS else "rating"
-    return (
-        f"{worst.part} {worst.rating} {engineering(worst.value, worst.unit, 3)}, {bound}"
-        f" {engineering(worst.limit, worst.unit, 3)}{more}{shown}"
-    )
+    return f"{worst.part} {passed_words(worst.rating, worst.value, worst.limit, worst.unit)}{more}{shown}"
+
+
+def passed_words(rating: str, value: float, limit: float, unit: str) -> str:
+    """What is passed and by what: ``output current 175 mA, rating 50 mA``. Where a sheet promises a current
+    and prints no rating, it is not called one."""
+    bound = "its sheet is sure of" if rating == SHORT_WORDS else "rating"
+    return f"{rating} {engineering(value, unit, 3)}, {bound} {engineering(limit, unit, 3)}"
 
 
 def _shown(row: Row) -> str:

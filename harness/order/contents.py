@@ -12,6 +12,7 @@ from harness.board import Board
 from harness.netlist import Netlist
 from harness.order import studies, texts
 from harness.order.chains import chains_of
+from harness.order.fault_section import comes_up
 from harness.order.figures import figures_of
 from harness.order.identity import identity_of
 from harness.order.parts import (
@@ -50,6 +51,7 @@ def contents_of(
     sources = tuple(dict.fromkeys(row.source for row in story.ratings.rows))
     hand = tuple(_hand_rows(result, story, nominal))
     parts = part_rows(board, result.check, found, studies.moved(answers))
+    supplies = comes_up(answers.get(studies.FAULTS))
     return Contents(
         identity=identity_of(result, _left_out(story)),
         statement=Said(
@@ -94,7 +96,7 @@ def contents_of(
         part_notes=tolerance_notes(board, found),
         devices=device_rows(board, netlist),
         sections=studies.sections(board, result.corners, answers),
-        ratings_words=story.ratings.words,
+        ratings_words=f"{story.ratings.words} {texts.while_coming_up(supplies)}",
         ratings=Table(
             ("Part", "Rating", "Verdict", "Worst", "Allowed", "Corner", "Source"),
             tuple(
@@ -114,7 +116,7 @@ def contents_of(
         ),
         conceded_words="" if story.concessions else "The board file concedes nothing.",
         not_shown=story.not_shown,
-        not_covered=texts.NOT_COVERED,
+        not_covered=texts.not_covered(supplies),
         cautions=texts.CAUTIONS,
         open_points=tuple(_open_points(board, story, states, _not_enough(parts), hand)),
         assumed=tuple(str(text) for text in result.run["assumed"]),

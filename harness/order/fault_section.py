@@ -8,13 +8,15 @@ from collections.abc import Sequence
 from typing import Any
 
 from harness.faults.fault import HARMLESS, NOT_SIMULATED, OVERSTRESSED, WRONG_SOUND
+from harness.faults.kinds import ORDER
+from harness.faults.words import passed_words
 from harness.order.records import Section, Table
 from harness.report import rounding
 from harness.report.page import SHAPES
 from harness.studies.answers import Answer
-from harness.units import engineering
 
 MOST_NAMES = 40
+MOST_SEEN = 3  # what a bench shows, in one cell
 _MARKS = {
     OVERSTRESSED: SHAPES["outside"],
     NOT_SIMULATED: SHAPES["no figure"],
@@ -29,6 +31,11 @@ def in_short(answer: Answer) -> str:
     counts = ", ".join(f"{number} {severity}" for severity, number in run["severities"].items() if number)
     unseen = run["unseen_at_bench"]
     return f"{rounding.count(run['faults'], 'fault')}: {counts}; a bench does not show {unseen}"
+
+
+def comes_up(answer: Answer | None) -> bool:
+    """Whether supplies that come up were among the faults."""
+    return answer is not None and bool((answer.tables["faults.csv"]["kind"] == ORDER).any())
 
 
 def section(title: str, answer: Answer) -> Section:
@@ -54,17 +61,25 @@ def section(title: str, answer: Answer) -> Section:
 def _told(row: dict[str, Any]) -> tuple[str, str, str, str]:
     does = str(row["reason"]) if row["severity"] == NOT_SIMULATED else str(row["state"])
     if row["stressed"]:
-        stress, rated = (_figure(row[name], str(row["unit"])) for name in ("stress", "rated"))
-        does = f"{row['stressed']}: {row['rating']} {stress}, rating {rated}; output {row['state']}"
-    seen = str(row["seen"]) if row["seen_at_bench"] == "yes" else "nothing"
+        stress, rated = (_number(row[name]) for name in ("stress", "rated"))
+        passed = passed_words(str(row["rating"]), stress, rated, str(row["unit"]))
+        does = f"{row['stressed']}: {passed}; output {row['state']}"
+    seen = _shown([words for words in str(row["seen"]).split("; ") if words])
+    if row["seen_at_bench"] != "yes":
+        seen = f"nothing there; {seen}" if seen else "nothing"
     if row["severity"] == NOT_SIMULATED:
         seen = "not known"
     return str(row["fault"]), f"{_MARKS[row['severity']]} {row['severity']}", does, seen
 
 
-def _figure(value: object, unit: str) -> str:
-    number = float(value) if isinstance(value, (int, float)) else math.nan
-    return engineering(number, unit, 3)
+def _number(value: object) -> float:
+    return float(value) if isinstance(value, (int, float)) else math.nan
+
+
+def _shown(seen: Sequence[str]) -> str:
+    """What is seen, the first few."""
+    rest = len(seen) - MOST_SEEN
+    return "; ".join([*seen[:MOST_SEEN], *([f"and {rest} more in faults.csv"] if rest > 0 else [])])
 
 
 def _named(title: str, rows: Sequence[dict[str, Any]]) -> list[str]:

@@ -57,6 +57,11 @@ class Order:
         rows = [[getattr(row, name) for name in PART_COLUMNS] for row in self.contents.parts]
         return pd.DataFrame(rows, columns=PART_COLUMNS)
 
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """What the studies found, by file name; without ``blame.csv``, which two of them write."""
+        tables = {name: table for answer in self.answers.values() for name, table in answer.tables.items()}
+        return {name: table for name, table in tables.items() if name != "blame.csv"}
+
     def lines(self) -> list[str]:
         """What the terminal says: the statement, what was not run, and how much is left to look at."""
         said, states = self.contents.statement, self.contents.studies
@@ -67,8 +72,8 @@ class Order:
         return lines
 
     def write(self, folder: Path) -> list[Path]:
-        """Writes order.pdf, order.csv, order_parts.csv and run.json beside the files of the run, so that all
-        in the folder speak of the same corners; returns their paths."""
+        """Writes order.pdf, order.csv, order_parts.csv, the tables of the studies and run.json beside the
+        files of the run, so that all in the folder speak of the same corners; returns their paths."""
         pages = typeset(self.contents)
         files = write_run(self.result, folder)
         said = {
@@ -87,6 +92,7 @@ class Order:
                 "order.pdf": pdf,
                 "order.csv": table_writer(self.items()),
                 "order_parts.csv": table_writer(self.parts()),
+                **{name: table_writer(table) for name, table in self.tables().items()},
                 "run.json": json_writer(said),
             },
         )

@@ -56,6 +56,8 @@ def part_rows(
             mark, needed, why = UNKNOWN, "not shown", _why_none(verdict)
         else:
             mark, needed, why = needed_words(board, one, moved)
+            if mark in (ENOUGH, FREE) and found.without and (moved is None or moved.get(one.name, True)):
+                mark, needed = UNKNOWN, f"{needed}, {_aside(found.without)} aside"
             together = [other for other in one.parts if other.lower() != key]
             why += f"; deviates together with {', '.join(together)}" if together else ""
         if verdict == "differs":
@@ -76,6 +78,12 @@ def part_rows(
             )
         )
     return tuple(rows)
+
+
+def _aside(quantities: Sequence[str]) -> str:
+    """Limited quantities that do not count, since no closed form speaks of them."""
+    titles = [stem(quantity).title for quantity in quantities]
+    return titles[0] if len(titles) == 1 else rounding.count(len(titles), "limit")
 
 
 def _why_none(verdict: str) -> str:
@@ -99,7 +107,12 @@ def needed_words(board: Board, one: Needed, moved: Mapping[str, bool] | None) ->
                 "no limit depends on it",
                 "not in the closed forms; simulated, no limit moves with it",
             )
-        return UNKNOWN, "not shown", "no closed form holds it; worst tells by simulation"
+        why = "no closed form holds it"
+        if moved is None and not math.isnan(one.stated):
+            why += "; worst tells by simulation"
+        elif math.isnan(one.stated):
+            why += ", and without a stated tolerance worst leaves it as drawn"
+        return UNKNOWN, "not shown", why
     if one.short:
         rest = "" if math.isinf(one.most) else f"; every other limit: {allowed(one)}"
         why = f"{listed_ends(board, one.short)} falls short even with this part exact{rest}"
@@ -190,7 +203,10 @@ def tolerance_notes(board: Board, found: Tolerances) -> tuple[str, ...]:
         notes.append(f"Left out, since no tolerance mends what is not kept as drawn: {places}.")
     if found.without:
         titles = ", ".join(stem(quantity).title for quantity in found.without)
-        notes.append(f"No closed form speaks of: {titles}. What these limits need of parts is not shown.")
+        notes.append(
+            f"No closed form speaks of: {titles}. What these limits need of parts is not shown, and what"
+            " stands below as enough leaves them aside."
+        )
     return tuple(notes)
 
 
@@ -229,7 +245,8 @@ def device_rows(board: Board, netlist: Netlist) -> tuple[DeviceRow, ...]:
                 for name, size in board.spread.items()
                 if name.rpartition(".")[0].lower() == key
             ]
-            rows.append(DeviceRow(part.name, part.model, roles.get(key, ""), ", ".join(spread)))
+            role, stated = roles.get(key, "\N{EN DASH}"), ", ".join(spread) or "none stated: as its model"
+            rows.append(DeviceRow(part.name, part.model, role, stated))
     return tuple(rows)
 
 

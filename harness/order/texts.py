@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-NOT_COVERED = (
+_NOT_COVERED = (
     "The layout: wiring and its parasitic resistance, inductance and capacitance, ground returns, coupling"
     " between tracks, a bypass capacitor that is too far away.",
     "Noise and jitter; radio interference, sent out or taken in; electrostatic discharge (ESD); what long"
@@ -11,11 +11,33 @@ NOT_COVERED = (
     "Ageing, moisture, self-heating, and thermal gradients: every corner has one temperature for all parts.",
     "Mechanical things: footprints, pin numbers of packages, connectors, heat sinks, the case, vibration.",
     "Assembly: wrong or reversed parts, solder faults, flux. The bench decides.",
-    "Supplies that come up slowly, in the wrong order or reversed, and what parts bear meanwhile.",
+    "{supplies}",
     "Whatever the models do not know. They are as good as their sources, which stand in the report; a corner"
     " out of range carries no verdict, whatever its waveform looks like.",
     "Availability, price, and substitutes: another maker's part of the same type is another part.",
 )
+
+_SUPPLIES = "Supplies that come up slowly, in the wrong order or reversed, and what parts bear meanwhile."
+_OTHER_SUPPLIES = (
+    "Supplies that come up otherwise than the single faults say, that bounce, or that are reversed; what"
+    " parts bear meanwhile at other corners than those of the faults."
+)
+
+
+def not_covered(supplies_come_up: bool) -> tuple[str, ...]:
+    """What no figure of the document covers. ``supplies_come_up``: that was simulated among the faults."""
+    supplies = _OTHER_SUPPLIES if supplies_come_up else _SUPPLIES
+    return tuple(text.format(supplies=supplies) for text in _NOT_COVERED)
+
+
+def while_coming_up(supplies_come_up: bool) -> str:
+    """What the ratings say of the time before a board is at rest: a run watches the settled cycle alone."""
+    if supplies_come_up:
+        return (
+            "What parts bear while supplies come up stands among the single faults, where it passes a rating."
+        )
+    return "What parts bear while supplies come up is not covered."
+
 
 CAUTIONS = (
     "First power from a bench supply with its current limit set just above the expected current, the board on"

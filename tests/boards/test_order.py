@@ -16,11 +16,18 @@ import pytest
 
 from harness.board import load_board
 from harness.cli import main
+from harness.faults.fault import OVERSTRESSED
+from harness.faults.stress import SHORT_WORDS
+from harness.netlist import read_netlist
+from harness.order.contents import contents_of
 from harness.order.identity import version_of
 from harness.order.making import COLUMNS, PART_COLUMNS, Order, order
-from harness.order.parts import needed_words
-from harness.order.studies import TITLES, Asked
+from harness.order.parts import MARKS, UNKNOWN, needed_words
+from harness.order.records import Contents
+from harness.order.studies import FAULTS, TITLES, Asked
+from harness.order.tolerances import Tolerances
 from harness.order.typesetting import as_json, pictures_of, typeset
+from harness.studies.answers import Answer
 
 NASTY = r"#set text(red) $x^2$ *bold* _it_ @ref <lab> \u{41} `tick` [x] {y} // /* ~ & %"
 NETLIST = """* An ideal ramp, sliced at a threshold that three resistors make of reference, control and ground
@@ -204,6 +211,42 @@ def test_copied_names_and_commands_are_whole(tmp_path: Path, made: Order) -> Non
     assert f"ramp-harness order {name} --with worst,faults" in " ".join(text.split())
     assert long in "".join(text.split()), "nothing between its pieces but ends of lines"
     assert not re.search("[\u00ad\u200b-\u200f\u2060\ufeff]|--\n", text)
+
+
+def contents_with(made: Order, found: Tolerances, answers: dict[str, Answer]) -> Contents:
+    """The document of the same run with other tolerances and studies."""
+    board = made.result.board
+    netlist = read_netlist(board.netlist, board.include, board.dialects)
+    return contents_of(made.result, netlist, found, Asked(tuple(answers)), answers)
+
+
+@pytest.mark.parametrize("kind", ["open", "order"])
+def test_what_is_not_covered_depends_on_the_faults(made: Order, kind: str) -> None:
+    """Supplies that come up are called not covered only where no fault was one; a sheet's promise of a
+    current is not called a rating; of many figures at a bench the first few stand in a cell."""
+    row = {
+        "fault": "Rpull shorted", "kind": kind, "severity": OVERSTRESSED, "state": "stuck low", "reason": "",
+        "seen_at_bench": "yes", "seen": "one; two; three; four; five", "stressed": "Xslice",
+        "rating": SHORT_WORDS, "stress": 0.015, "rated": 0.006, "unit": "A",
+    }  # fmt: skip
+    run = {"faults": 1, "severities": {OVERSTRESSED: 1}, "unseen_at_bench": 0, "corners": ["c001"]}
+    answer = Answer([], {"faults.csv": pd.DataFrame([row])}, {**run, "assumed": []}, True)
+    contents = contents_with(made, made.tolerances, {FAULTS: answer})
+    assert contents.ratings_words.endswith("come up is not covered.") is (kind == "open")
+    slow = [text for text in contents.not_covered if text.startswith("Supplies that come up slowly")]
+    assert len(slow) == (kind == "open")
+    section = next(one for one in contents.sections if one.title == TITLES[FAULTS])
+    told = section.tables[0][1].rows[0]
+    assert told[2] == f"Xslice: {SHORT_WORDS} 15 mA, its sheet is sure of 6 mA; output stuck low"
+    assert told[3] == "one; two; three; and 2 more in faults.csv"
+
+
+def test_what_no_closed_form_speaks_of_makes_nothing_enough(made: Order) -> None:
+    """A tolerance is not called enough without a word on the limit that it was not held against."""
+    found = replace(made.tolerances, without=("frequency",))
+    rows = {row.part: row for row in contents_with(made, found, {}).parts}
+    assert rows["Rpull"].needed == "10 % is enough, Frequency aside"
+    assert {row.needed_mark for row in rows.values()} == {MARKS[UNKNOWN]}
 
 
 def test_parts_without_a_say(made: Order) -> None:
