@@ -90,13 +90,13 @@ class Judge:
         return float(found[0])
 
     def _limits_left(self, good: CornerResult, result: CornerResult) -> bool:
-        """Whether a limit that is kept without the fault is not kept with it."""
+        """Whether a limit that is kept without the fault is not kept with it, or has no figure any more."""
         for name, limit in self.board.limits.items():
             words = [
                 str(limit_words(np.array([r.figures.get(name, math.nan)]), np.zeros(1), limit)[0][0])
                 for r in (good, result)
             ]
-            if words[0] == "within" and words[1] == "outside":
+            if words[0] == "within" and words[1] in ("outside", "no figure"):
                 return True
         return False
 

@@ -82,3 +82,17 @@ def test_without_a_board_without_a_fault_nothing_is_judged() -> None:
     found = judge.outcome(Faulted(FAULT, 0, netlist, faulted))
     assert (found.state, found.severity, found.seen) == (NOT_SIMULATED, NOT_SIMULATED, ())
     assert "without a fault" in found.reason and "too slow" in found.reason
+
+
+@pytest.mark.parametrize(
+    ("room", "severity"), [(1.0, HARMLESS), (-0.1, WRONG_SOUND), (math.nan, WRONG_SOUND)]
+)
+def test_a_limit_without_a_figure_is_not_kept(room: float, severity: str) -> None:
+    """The headroom is kept without the fault; no test at the bench shows it."""
+    board = load_board(netlists_folder() / "boards" / "kestrel" / "kestrel_slicer.board.toml")
+    assert "headroom" in board.limits
+    netlist = read_netlist(board.netlist)
+    figures = {"frequency": 440.0, "duty": 0.5, "low_level": 0.1, "high_level": 6.0}
+    judge = Judge(board, netlist, [CornerResult("a", "pulsing", figures=figures | {"headroom": 1.0})])
+    faulted = CornerResult("a", "pulsing", figures=figures | ({} if math.isnan(room) else {"headroom": room}))
+    assert judge.outcome(Faulted(FAULT, 0, netlist, faulted)).severity == severity
