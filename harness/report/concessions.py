@@ -85,7 +85,7 @@ def _story(result: RunResult, one: Conceded) -> ConcessionStory:
 def part_words(check: pd.DataFrame, one: Conceded) -> str:
     """What the drawing shows of a concession of a part."""
     if one.outcome == NOT_NEEDED:
-        return "no longer needed, it is drawn as intended"
+        return "not needed, it is drawn as intended"
     row = check[(check["part"] == one.concession.name).to_numpy()].iloc[0]
     if not row["drawn"]:
         return f"exceeded, {row['intended']} intended and not drawn at all"
@@ -98,7 +98,7 @@ def part_words(check: pd.DataFrame, one: Conceded) -> str:
 
 def _quantity_words(result: RunResult, one: Conceded) -> str:
     if one.outcome == NOT_NEEDED:
-        return "no longer needed, nothing deviates in this run"
+        return "not needed, nothing deviates in this run"
     if one.outcome == NOT_JUDGED:
         return "not judged, nothing deviates there, but figures are missing or too coarse"
     row = result.corners[(result.corners["corner"].astype(str) == one.corner).to_numpy()].iloc[0]
