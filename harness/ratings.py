@@ -71,10 +71,25 @@ class Rated:
         slack = ROUNDING * max(abs(bound) for bound in (self.least, self.most) if not math.isnan(bound))
         return value, BREACHED if over > slack or under > slack else WITHIN
 
-    def limit(self, value: float) -> str:
-        """The bound that a value is nearest to, for people."""
+    @property
+    def name(self) -> str:
+        """The part and what of it is rated."""
+        return f"{self.part} {self.words}"
+
+    def beyond(self, value: float) -> float:
+        """How far a figure is beyond the nearer bound; negative within."""
+        steps = (value - self.most, self.least - value)
+        return max(step for step in steps if not math.isnan(step))
+
+    def bound(self, value: float) -> float:
+        """The bound that a value is nearest to."""
         bounds = [bound for bound in (self.least, self.most) if not math.isnan(bound)]
-        return engineering(min(bounds, key=lambda bound: abs(bound - value)), self.unit)
+        return min(bounds, key=lambda bound: abs(bound - value))
+
+    def text(self, value: float) -> str:
+        """The rating with a figure and the bound that it is nearest to, for people."""
+        figure, bound = engineering(value, self.unit), engineering(self.bound(value), self.unit)
+        return f"{self.name} {figure}, rating {bound}"
 
 
 def rated_parts(board: Board, netlist: Netlist) -> list[Rated]:
@@ -210,10 +225,9 @@ def judged(
         for place, (value, word) in enumerate(found):
             missing[place] |= word == NO_FIGURE
             if word == BREACHED:
-                text = engineering(value, one.unit)
-                breaches[place].append(f"{one.part} {one.words} {text}, rating {one.limit(value)}")
+                breaches[place].append(one.text(value))
         known = [place for place, (_, word) in enumerate(found) if word != NO_FIGURE]
-        worst = max(known, key=lambda place: _exceeds(one, found[place][0]), default=None)
+        worst = max(known, key=lambda place: one.beyond(found[place][0]), default=None)
         value, word = found[worst] if worst is not None else (math.nan, NO_FIGURE)
         corner = corners[worst] if worst is not None else ""
         rows.append((one.part, one.words, corner, value, one.least, one.most, one.unit, word, one.source))
@@ -235,9 +249,3 @@ def breached(corners: pd.DataFrame) -> int:
     if "ratings" not in corners:
         return 0
     return int(corners["ratings"].astype(str).str.startswith(BREACHED).sum())
-
-
-def _exceeds(one: Rated, value: float) -> float:
-    """How far a figure is beyond the nearer bound; negative within."""
-    beyond = [value - one.most, one.least - value]
-    return max(step for step in beyond if not math.isnan(step))

@@ -16,7 +16,8 @@ from harness.board import Board
 from harness.faults.answer import faults_of
 from harness.order import fault_section
 from harness.order.records import Section, StudyState, Table
-from harness.quantities import stem
+from harness.quantities import is_stem, stem
+from harness.ratings import BREACHED, WITHIN
 from harness.report import rounding, tables
 from harness.report.page import SHAPES
 from harness.run import Only, Progress
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 WORST, YIELD, FAULTS = "worst", "yield", "faults"
 TITLES = {
     WORST: "Worst case over all tolerances",
-    YIELD: "Share of boards that keep every limit",
+    YIELD: "Share of boards that keep every limit and rating",
     FAULTS: "Single faults",
 }
 ASSUMED = "Assumed:"
@@ -95,11 +96,18 @@ def _in_short(name: str, answer: Answer) -> str:
         return fault_section.in_short(answer)
     if name == WORST:
         table = answer.tables["worst.csv"]
-        short = [row for row in table.to_dict("records") if row["verdict"] not in ("within", "no limit")]
-        titles = dict.fromkeys(stem(str(row["quantity"])).title for row in short)
-        if not short:
-            return "no limit falls short at the vertices that were simulated"
-        return f"falls short: {', '.join(titles)}"
+        limits = table[table["quantity"].map(is_stem)]
+        short = limits[~limits["verdict"].isin(("within", "no limit"))]
+        breached = table[table["verdict"] == BREACHED]
+        titles = dict.fromkeys(stem(str(quantity)).title for quantity in short["quantity"])
+        if not titles and breached.empty:
+            ratings = table.drop(limits.index)
+            whole = len(ratings) and (ratings["verdict"] == WITHIN).all()
+            kept = " and no rating is breached" if whole else ""
+            return f"no limit falls short{kept} at the vertices that were simulated"
+        short_words = [f"falls short: {', '.join(titles)}"] if titles else []
+        breach_words = [f"rating breached: {', '.join(breached['quantity'])}"] if len(breached) else []
+        return "; ".join(short_words + breach_words)
     run = answer.run
     share = run["share"]
     if not math.isfinite(share):
@@ -108,6 +116,8 @@ def _in_short(name: str, answer: Answer) -> str:
     least, most = run["interval"]
     if math.isfinite(least):
         words += f" ({100 * least:.1f} % to {100 * most:.1f} % at {100 * run['confidence']:g} % confidence)"
+    if run["breached"]:
+        words += f"; {run['breached']} of {run['draws']} breach an absolute maximum rating"
     return words
 
 
@@ -130,7 +140,7 @@ def _worst(answer: Answer, places: Mapping[str, str]) -> Section:
     run = answer.run
     rows = []
     for row in answer.tables["worst.csv"].to_dict("records"):
-        if row["verdict"] == "no limit":
+        if row["verdict"] == "no limit" or not is_stem(str(row["quantity"])):
             continue
         about = stem(str(row["quantity"]))
         value, bar, limit, margin = (float(row[key]) for key in ("value", "bar", "limit", "margin"))
@@ -157,6 +167,8 @@ def _worst(answer: Answer, places: Mapping[str, str]) -> Section:
         f"{rounding.count(len(run['deviations']), 'deviation')} at"
         f" {rounding.count(int(run['corners']), 'axis corner')}; at most {run['simulations_at_most']}"
         f" simulations an axis corner, where all vertices would be {run['vertices']}.",
+        run["ratings"],
+        *(f"{SHAPES['outside']} {text}." for text in run["breaches"]),
     )
     table = Table(head, tuple(rows), (2, 3), (1.3, 0.95, 1.5, 0.95, 1.2, 1.8))
     return Section(TITLES[WORST], words, (("", table),), tuple(run["assumed"]))

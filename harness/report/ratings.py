@@ -14,6 +14,7 @@ from harness.results import RunResult
 from harness.units import engineering
 
 DIGITS = 3  # of a figure that has no bar
+NONE_KNOWN = "No absolute maximum rating is known for any part of this board."
 
 
 @dataclass(frozen=True)
@@ -58,16 +59,21 @@ def rating_story(result: RunResult) -> RatingStory:
     order = {BREACHED: 0, NO_FIGURE: 1}
     rows.sort(key=lambda row: order.get(row.verdict, 2))
     if not rows:
-        return RatingStory("No absolute maximum rating is known for any part of this board.", ())
-    number, total = breached(corners), rounding.count(len(corners), "corner")
-    watched = f"{rounding.count(len(rows), 'absolute maximum rating')} watched in {total}"
-    kept = f"breached in {number}" if number else "none is breached"
-    open_ = sum(row.verdict == NO_FIGURE for row in rows)
+        return RatingStory(NONE_KNOWN, ())
     silent = int((corners["ratings"] == NO_FIGURE).sum()) if "ratings" in corners else 0
-    words = f"{watched}: {kept}"
-    if open_ or silent:
-        words += f"; without a figure: {rounding.count(silent, 'corner')}"
-    return RatingStory(f"{words}.", tuple(rows))
+    open_ = silent if silent or any(row.verdict == NO_FIGURE for row in rows) else None
+    words = watched_words(len(rows), len(corners), "corner", breached(corners), open_)
+    return RatingStory(words, tuple(rows))
+
+
+def watched_words(ratings: int, total: int, noun: str, number: int, silent: int | None) -> str:
+    """How many ratings were watched in how many of something, in how many of them one is breached, and how
+    many have no figure, where that is to be said."""
+    watched = f"{rounding.count(ratings, 'absolute maximum rating')} watched in {rounding.count(total, noun)}"
+    words = f"{watched}: {f'breached in {number}' if number else 'none is breached'}"
+    if silent is not None:
+        words += f"; without a figure: {rounding.count(silent, noun)}"
+    return f"{words}."
 
 
 def _row(result: RunResult, record: dict[str, object], by_name: dict[str, pd.Series]) -> RatingRow:

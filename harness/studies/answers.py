@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,12 +16,13 @@ from harness import __version__
 from harness.findings import BoardError, Finding
 from harness.finished import open_ledger
 from harness.quantities import stem
+from harness.ratings import BREACHED
 from harness.report.rounding import count as number_of
 from harness.run import Only, Progress
 from harness.studies.rows import Study
 from harness.studies.variation import Deviation
 from harness.studies.worst import ENDS, Extreme, Worst, budget
-from harness.studies.yields import CONFIDENCE, Yield, draws_needed, yield_of
+from harness.studies.yields import CONFIDENCE, RATINGS, Yield, draws_needed, yield_of
 from harness.units import engineering
 from harness.verdict import limit_words
 
@@ -33,7 +34,14 @@ WORST_COLUMNS = [
     "root_sum_square", "simulations", "assumed",
 ]  # fmt: skip
 MOST_BLAMED = 3
-OTHER_FAILURES = {"state": "not one pulse a cycle, or inputs out of range"}
+OTHER_FAILURES = {
+    "state": "not one pulse a cycle, or inputs out of range",
+    RATINGS: "an absolute maximum rating alone",
+}
+RATINGS_ASSUMED = (
+    "ratings: at the vertices that were simulated; limits guide the search and not ratings, so this is no"
+    " proof of the worst"
+)
 WEIGHTLESS = 0.005  # share of the largest effect below which a deviation is not named
 
 
@@ -79,7 +87,8 @@ def share_that_passes(
     progress: Progress | None = None,
     within: float | None = None,
 ) -> Answer:
-    """The share of boards that keep every limit. Raises BoardError where there is nothing to ask."""
+    """The share of boards that keep every limit and rating. Raises BoardError where there is nothing to
+    ask."""
     with open_ledger(path, ledger) as book:
         study = Study(path, book, only, jobs, progress=progress)
         _askable(study)
@@ -128,6 +137,7 @@ def _worst_answer(study: Study, search: Worst) -> Answer:
                 )
             )  # fmt: skip
     table = pd.DataFrame(rows, columns=WORST_COLUMNS)
+    ratings = pd.DataFrame(list(_rating_rows(study, search)), columns=WORST_COLUMNS)
     every = pd.DataFrame(
         [
             (each.quantity, each.end, each.corner, each.value, each.bar, each.state, each.rss,
@@ -142,6 +152,7 @@ def _worst_answer(study: Study, search: Worst) -> Answer:
     )
     stuck = sorted({place.name for place in search.places if _other_states(place.states)})
     short = bool(table["verdict"].isin(("outside", "too close to call", "no figure")).any()) or bool(stuck)
+    short = short or search.watched.breached > 0
     lines = [
         f"{board.name}, revision {board.revision}: worst case over {number_of(study.count, 'deviation')} at"
         f" {number_of(len(study.corners), 'axis corner')}",
@@ -154,11 +165,17 @@ def _worst_answer(study: Study, search: Worst) -> Answer:
         lines += _worst_lines(table[table["quantity"] == quantity], blamed[quantity], quantity)
     if stuck:
         lines += ["", f"Vertices that do not pulse, at {len(stuck)} axis corners: {', '.join(stuck[:8])}"]
+    breaches = _breach_words(ratings, search)
+    lines += ["", search.watched.words("simulation"), *(f"  {text}" for text in breaches)]
     lines += ["", "Assumed:", *(f"  {text}" for text in _assumed(study, search))]
+    if not ratings.empty:
+        table = pd.concat([table, ratings], ignore_index=True)
     run = run_record(study) | {
         "deviations": [deviation.text(deviation.most) for deviation in study.varied.deviations],
         "simulations_at_most": max(len(place.vertices) for place in search.places),
         "vertices": 2**study.count,
+        "ratings": search.watched.words("simulation"),
+        "breaches": breaches,
         "assumed": _assumed(study, search),
     }
     return Answer(lines, {"worst.csv": table, "worst_corners.csv": every, "blame.csv": blame}, run, short)
@@ -210,11 +227,34 @@ def _worst_lines(rows: pd.DataFrame, blame: Sequence[tuple[str, float]], quantit
     return lines
 
 
+def _rating_rows(study: Study, search: Worst) -> Iterator[tuple[Any, ...]]:
+    """A row a rating, at the worst of all vertices that were simulated."""
+    for bearing in search.watched.worst:
+        corner, vertex = bearing.label or ("", (0,) * study.count)
+        yield (
+            bearing.rated.name, bearing.end, bearing.value, math.nan, bearing.bound, bearing.margin,
+            bearing.verdict, corner, bearing.state,
+            _named(study.varied.deviations, vertex, search.blame_of_rating(bearing)), math.nan,
+            search.watched.total, RATINGS_ASSUMED,
+        )  # fmt: skip
+
+
+def _breach_words(rows: pd.DataFrame, search: Worst) -> list[str]:
+    """A text for each rating that is breached, with its axis corner and deviations."""
+    return [
+        f"{bearing.rated.text(bearing.value)}: {BREACHED}, {row['corner']}: {row['parts'] or 'as drawn'}"
+        for bearing, row in zip(search.watched.worst, rows.to_dict("records"), strict=True)
+        if row["verdict"] == BREACHED
+    ]
+
+
 def _assumed(study: Study, search: Worst | None) -> list[str]:
     board = study.varied.board
     texts = []
     if search is not None:
         texts += [search.assumed(quantity) for quantity in search.quantities]
+        if study.rated:
+            texts.append(RATINGS_ASSUMED)
         if search.over_budget:
             texts.append(
                 f"at {search.over_budget} axis corners more than {budget(study.count)} simulations were"
@@ -284,8 +324,8 @@ def _yield_answer(study: Study, found: Yield) -> Answer:
         f"{board.name}, revision {board.revision}: {number_of(count, 'board')} drawn, seed {found.seed},"
         f" each at {number_of(len(study.corners), 'axis corner')}",
         f"Deviations of {study.count}: {found.distribution}.",
-        f"{found.passed} keep every limit everywhere, {found.failed} do not,"
-        f" {found.undecided} are too close to call.",
+        f"{found.passed} keep every {'limit and rating' if study.rated else 'limit'} everywhere,"
+        f" {found.failed} do not, {found.undecided} are too close to call.",
         f"Share that passes: {100 * found.share:.1f} %{interval}"
         if math.isfinite(found.share)
         else "Share that passes: not shown",
@@ -301,6 +341,14 @@ def _yield_answer(study: Study, found: Yield) -> Answer:
         corners = some["corner"][some["corner"] != ""].value_counts()
         where = f", most often at {corners.index[0]}" if len(corners) else ""
         lines.append(f"  {title}: {number_of(len(some), 'board')}{where}")
+    boards = f" Boards that breach one: {found.breached} of {count}." if found.breached else ""
+    lines.append(found.watched.words("simulation") + boards)
+    for bearing in found.watched.breaches:
+        corner, drawn = bearing.label or ("", 0)
+        lines.append(
+            f"  {bearing.rated.text(bearing.value)}: {BREACHED} in {number_of(bearing.rows, 'simulation')},"
+            f" the farthest on board {drawn} at {corner}"
+        )
     apart = [
         f"{row['part']} {row['apart']:+.2f}"
         for _, row in found.blamed.head(MOST_BLAMED).iterrows()
@@ -325,26 +373,18 @@ def _yield_answer(study: Study, found: Yield) -> Answer:
         "passed": found.passed,
         "failed": found.failed,
         "undecided": found.undecided,
+        "breached": found.breached,
         "share": found.share,
         "interval": [found.least, found.most],
         "confidence": CONFIDENCE,
         "assumed": _assumed(study, None),
     }
+    counts = ("draws", "seed", "passed", "failed", "undecided", "breached", "share")
     summary = pd.DataFrame(
         [
-            (
-                count,
-                found.seed,
-                found.passed,
-                found.failed,
-                found.undecided,
-                found.share,
-                found.least,
-                found.most,
-                found.distribution,
-            )
-        ],
-        columns=["draws", "seed", "passed", "failed", "undecided", "share", "least", "most", "distribution"],
+            {name: run[name] for name in counts}
+            | {"least": found.least, "most": found.most, "distribution": found.distribution}
+        ]
     )
     tables = {"yield.csv": summary, "draws.csv": found.draws, "blame.csv": found.blamed}
     return Answer(lines, tables, run, found.failed > 0 or found.undecided > 0)

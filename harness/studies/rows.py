@@ -19,7 +19,9 @@ from harness.knowing import characterised
 from harness.ledger import Ledger
 from harness.planning import tasks_of
 from harness.predict.refined import best_figures
+from harness.ratings import Rated, rated_parts
 from harness.run import PROBES, Only, Prepared, Progress, prepare, simulated, state_of, workers_of
+from harness.studies.borne import borne
 from harness.studies.variation import Varied, trim_axis, varied
 from harness.tolerances import column
 from harness.verdict import NO_PASS, ROOMS
@@ -37,12 +39,15 @@ OVERHEAD = 2.5  # wall time against the engine's own, generously
 @dataclass(frozen=True)
 class Outcomes:
     """What rows gave, in their order: ``states``; ``figures`` and ``bars`` by quantity, NaN where a row has
-    none; ``engine_seconds``: what each took when it was simulated."""
+    none; ``engine_seconds``: what each took when it was simulated; ``borne`` and ``breaches``: the figure of
+    each rating of the board and whether it is breached, shape (rows, ratings)."""
 
     states: NDArray[np.str_]
     figures: pd.DataFrame
     bars: pd.DataFrame
     engine_seconds: Array
+    borne: Array
+    breaches: NDArray[np.bool_]
 
     def judged(self, quantity: str) -> Array:
         """Figures of a quantity that may count as a pass: none out of the comparator's range or in
@@ -54,7 +59,7 @@ class Outcomes:
 class Study:
     """A board with its deviations, ready to be asked at any rows.
 
-    ``corners``: the axis corners.
+    ``corners``: the axis corners; ``rated``: the ratings that are watched.
     """
 
     def __init__(
@@ -77,6 +82,7 @@ class Study:
         self.corners = prepared.corners[prepared.corners["corner"].isin(prepared.asked)].reset_index(
             drop=True
         )
+        self.rated = rated_parts(self.varied.board, self.varied.netlist)
         self.ledger, self.progress = ledger, progress
         self.workers = workers_of(jobs)
         self.known, self.engine = characterised(prepared)
@@ -150,7 +156,7 @@ class Study:
         self._asked.update(finished.keys)
         seconds = sum(r.engine_seconds for place, r in enumerate(results) if place not in finished.reused)
         self.engine_seconds += seconds
-        return _outcomes(results)
+        return _outcomes(results, self.rated)
 
     def foresee(self, rows: int, most: float | None) -> None:
         """Raises InputError where so many rows would take more than ``most`` seconds, from a few corners far
@@ -177,10 +183,11 @@ def duration(seconds: float) -> str:
     return f"{seconds:.0f} seconds"
 
 
-def _outcomes(results: Sequence[CornerResult]) -> Outcomes:
+def _outcomes(results: Sequence[CornerResult], rated: Sequence[Rated]) -> Outcomes:
     return Outcomes(
         np.array([state_of(result) for result in results]),
         pd.DataFrame([result.figures for result in results], index=range(len(results)), dtype=float),
         pd.DataFrame([result.bars for result in results], index=range(len(results)), dtype=float),
         np.array([result.engine_seconds for result in results]),
+        *borne(rated, [result.stresses for result in results]),
     )

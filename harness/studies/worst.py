@@ -6,7 +6,8 @@ then gives the sign of each deviation; the vertex of these signs, and the one th
 worst, are simulated for either end. A deviation on whose sign the two do not agree, or that is not monotone,
 is undecided: all combinations of the undecided ones are simulated, as far as the budget goes. So the result
 is right where every quantity is monotone in each deviation with the same sign over the whole box, and it
-says where that was not so. Quantities that are cut off (a duty of 0 or 1) are guided by what is not:
+says where that was not so. Absolute maximum ratings are watched at all that is simulated, but guide nothing.
+Quantities that are cut off (a duty of 0 or 1) are guided by what is not:
 threshold and ramp.
 """
 
@@ -21,6 +22,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from harness.quantities import stem
+from harness.studies.borne import Bearing, HalfEffects, Watched
 from harness.studies.rows import Array, Outcomes, Study
 from harness.studies.trimming import trim_boards
 from harness.tolerances import column
@@ -88,6 +90,8 @@ class Worst:
         self.study, self.quantities = study, tuple(quantities)
         self.places = [Place(str(name)) for name in study.corners["corner"]]
         self.sense = -1.0 if study.varied.board.roles.ramp_input == "plus" else 1.0
+        self.watched: Watched[tuple[str, Vertex]] = Watched(study.rated)
+        self._half_effects = HalfEffects(len(study.rated), study.count)
         self.undecided: dict[str, set[str]] = {}
         self.over_budget = 0
         self._predictions: dict[tuple[int, str, int], Vertex | None] = {}
@@ -123,6 +127,9 @@ class Worst:
         deviations = np.array(vertices) * self.study.widths
         rows = self.study.rows(places, deviations, names, self._trimmed(vertices))
         outcomes = self.study.simulated(rows)
+        labels = [(self.places[number].name, vertex) for number, vertex in zip(places, vertices, strict=True)]
+        self.watched.take(outcomes, labels)
+        self._half_effects.take(outcomes, labels)
         judged = _judged(outcomes)
         for row, (number, vertex) in enumerate(zip(places, vertices, strict=True)):
             place = self.places[number]
@@ -303,6 +310,15 @@ class Worst:
         for place in self.places:
             up, down = self._alone(column(pd.DataFrame(place.figures), quantity))
             sizes = np.fmax(sizes, np.abs(0.5 * (up - down)))
+        return self._ranked_parts(sizes)
+
+    def blame_of_rating(self, bearing: Bearing[tuple[str, Vertex]]) -> list[tuple[str, float]]:
+        """The same for a rating; 0 where a half effect is below the accuracy asked for."""
+        sizes = self._half_effects.sizes[self.watched.worst.index(bearing)]
+        least = self.study.varied.board.simulation.accuracy * abs(bearing.bound)
+        return self._ranked_parts(np.where(sizes < least, 0.0, sizes))
+
+    def _ranked_parts(self, sizes: Array) -> list[tuple[str, float]]:
         order = np.argsort(-sizes, kind="stable")
         names = [deviation.name for deviation in self.study.varied.deviations]
         return [(names[part], float(sizes[part])) for part in order]

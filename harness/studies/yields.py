@@ -1,11 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How many boards of a design keep every limit at every axis corner, from random draws of all deviations.
+"""How many boards of a design keep every limit and rating at every axis corner, from random draws.
 
 A draw is one board: one deviation of every part, the same at every axis corner. Deviations are uniform over
 the tolerance, or normal with a standard deviation of a third of it and cut off at it; the report says which.
 The share has a Clopper-Pearson interval (C. J. Clopper, E. S. Pearson, Biometrika 26 (1934) 404), which
 holds for independent draws only; low-discrepancy draws have a share and no interval. A draw whose error bar
-straddles a limit is neither a pass nor a failure: it widens the interval either way.
+straddles a limit is neither a pass nor a failure: it widens the interval either way. A board that breaches
+an absolute maximum rating at any axis corner does not pass.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from harness.quantities import stem
+from harness.ratings import BREACHED
+from harness.studies.borne import Watched, board_words
 from harness.studies.rows import Array, Outcomes, Study
 from harness.studies.trimming import Trimmed, trim_boards, trim_table
 from harness.tolerances import column
@@ -29,14 +32,15 @@ DISTRIBUTIONS = {
     "normal": "normal, standard deviation a third of the tolerance, cut off at the tolerance",
 }
 CONFIDENCE = 0.95
+RATINGS = "ratings"  # what decides on a board that breaches one and falls short of no limit
 FEW = 20_000  # rows at once: memory stays flat with the number of draws
 
 
 @dataclass(frozen=True)
 class Yield:
     """``draws``: one row a board: draw, verdict (pass, fail, undecided), the limit and axis corner that
-    decided it, one column a deviation. ``least``, ``most``: the interval of the share that passes, NaN
-    without one."""
+    decided it, its ratings, one column a deviation. ``least``, ``most``: the interval of the share that
+    passes, NaN without one. ``watched``: the worst of each rating, called by axis corner and draw."""
 
     draws: pd.DataFrame
     passed: int
@@ -48,6 +52,12 @@ class Yield:
     seed: int
     blamed: pd.DataFrame
     trimming: pd.DataFrame
+    watched: Watched[tuple[str, int]]
+
+    @property
+    def breached(self) -> int:
+        """How many boards breach a rating."""
+        return int(self.draws[RATINGS].str.startswith(BREACHED).sum())
 
     @property
     def share(self) -> float:
@@ -95,6 +105,9 @@ def yield_of(
     deviations = shares * study.widths
     corners = len(study.corners)
     verdicts: list[tuple[str, str, str]] = []
+    ratings: list[str] = []
+    watched: Watched[tuple[str, int]] = Watched(study.rated)
+    corner_names = [str(name) for name in study.corners["corner"]]
     trims: list[pd.DataFrame] = []
     width = len(str(draws))
     block = max(1, FEW // corners)
@@ -114,7 +127,12 @@ def yield_of(
             np.repeat(trimmed.settings, corners, axis=0),
         )
         outcomes = study.simulated(rows)
+        watched.take(outcomes, [(name, board + 1) for board in some for name in corner_names])
         found = _verdicts(study, outcomes, len(some))
+        for row, (words, where) in enumerate(board_words(study.rated, outcomes, len(some))):
+            ratings.append(words)
+            if where >= 0 and found[row][0] != "fail":
+                found[row] = ("fail", RATINGS, corner_names[where])
         for row, name in enumerate(_out_of_reach(study, trimmed)):
             if name:
                 found[row] = ("fail", f"trimmer {name}", "")
@@ -122,6 +140,7 @@ def yield_of(
         trims.append(trim_table(study, trimmed, outcomes))
     table = pd.DataFrame(verdicts, columns=["verdict", "limit", "corner"])
     table.insert(0, "draw", np.arange(1, draws + 1))
+    table[RATINGS] = ratings
     columns = [deviation.name for deviation in study.varied.deviations]
     trimming = pd.concat(trims, ignore_index=True)
     table = pd.concat([table, trimming, pd.DataFrame(deviations, columns=columns)], axis=1)
@@ -132,8 +151,9 @@ def yield_of(
         least = most = math.nan
     text = DISTRIBUTIONS[distribution] + (", low-discrepancy points (Sobol)" if low_discrepancy else "")
     return Yield(
-        table, passed, failed, undecided, least, most, text, seed, _blamed(table, shares, columns), trimming
-    )
+        table, passed, failed, undecided, least, most, text, seed, _blamed(table, shares, columns), trimming,
+        watched,
+    )  # fmt: skip
 
 
 def _out_of_reach(study: Study, trimmed: Trimmed) -> list[str]:

@@ -15,9 +15,12 @@ from harness.board import load_board
 from harness.cli import main
 from harness.ledger import Ledger
 from harness.netlist import read_netlist
+from harness.order.studies import Asked, sections, study_states
+from harness.studies.answers import worst_case
 from harness.studies.rows import Study
 from harness.studies.variation import unusable, varied
 from harness.studies.worst import budget
+from harness.units import engineering
 
 NETLIST = """* An ideal ramp, sliced at a threshold that three resistors make of reference, control and ground
 .include "parts/comparator_393.inc"
@@ -196,6 +199,97 @@ def test_a_spread_and_parts_that_track(tmp_path: Path) -> None:
     assert "Rpull" not in blame["high_level"].index
 
 
+def with_ratings(folder: Path, ratings: str) -> Path:
+    """The board with ratings, two resistors that deviate and nothing else."""
+    text = BOARD.replace('"150k 5%"', '"150k"').replace('"220k 5%"', '"220k"')
+    text = text.replace('"47k 10%"', '"47k"').replace('"5 V 2%"', '"5 V"')
+    return board_in(folder, f"{text}\n[ratings]\n{ratings}\n")
+
+
+def test_a_rating_that_only_a_vertex_breaches(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What the pull-up brings grows as its resistance falls, by Ohm's law: 2.6 mA are kept as drawn and not
+    with a resistor 5 % below. Its dissipation is kept by both."""
+    board = with_ratings(tmp_path, 'sink_current = "2.6 mA"\nRpull = "20 mW"')
+    out, only = tmp_path / "out", ["--only", "control=2"]
+    assert main(["run", str(board), *only, "--out", str(out)]) == 0
+    drawn = pd.read_csv(out / "ratings.csv").set_index(["part", "rating"])
+    as_drawn = drawn.loc[("Xslice", "output current"), "value"]
+    assert drawn.loc[("Xslice", "output current"), "verdict"] == "within"
+    capsys.readouterr()
+
+    assert main(["worst", str(board), *only, "--out", str(out)]) == 1
+    worst = pd.read_csv(out / "worst.csv").set_index("quantity")
+    current, power = worst.loc["Xslice output current"], worst.loc["Rpull dissipation"]
+    assert (current["verdict"], current["end"], current["corner"]) == ("breached", "most", "c003")
+    low_level = 12.0 - 4.7e3 * as_drawn
+    assert current["value"] == pytest.approx((12.0 - low_level) / (0.95 * 4.7e3), rel=2e-3)
+    assert current["limit"] == 2.6e-3 and current["margin"] == pytest.approx(2.6e-3 - current["value"])
+    assert current["parts"] == "Rpull -5 %" and current["state"] == "pulsing" and np.isnan(current["bar"])
+    assert power["verdict"] == "within" and power["parts"].startswith("Rpull -5 %")
+    assert "no proof of the worst" in current["assumed"]
+    assert not worst.loc[["duty", "high_level", "pullup_current"], "verdict"].isin(["outside"]).any()
+    said = capsys.readouterr().out
+    total = int(current["simulations"])
+    assert f"7 absolute maximum ratings watched in {total} simulations: breached in " in said
+    figure = engineering(current["value"], "A")
+    breach = f"Xslice output current {figure}, rating 2.6 mA: breached, c003: Rpull -5 %"
+    assert breach in said
+
+    answers = {"worst": worst_case(board, [("control", 2.0)])}
+    loaded = load_board(board)
+    state = study_states(loaded, Asked(("worst",)), answers)[0]
+    assert (state.words, state.short) == ("rating breached: Xslice output current", True)
+    corners = pd.DataFrame({"corner": ["c003"], "control": [2.0]})
+    (section,) = sections(loaded, corners, answers)
+    assert any(breach in words for words in section.words)
+    assert len(section.tables[0][1].rows) == 4  # the limits alone, as before
+
+
+def test_ratings_leave_the_limits_as_they_were_and_none_is_breached(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    tables = []
+    for ratings in ("", 'Rpull = "20 mW"'):
+        board = with_ratings(tmp_path, ratings)
+        assert main(["worst", str(board), "--only", "control=2", "--out", str(tmp_path / "out")]) == 0
+        tables.append(pd.read_csv(tmp_path / "out" / "worst.csv", dtype=str))
+    limited = tables[0]["quantity"].isin(("duty", "high_level", "pullup_current"))
+    assert limited.tolist() == [True] * 6 + [False] * 6
+    pd.testing.assert_frame_equal(tables[0][limited], tables[1].iloc[:6])
+    assert set(tables[1].iloc[6:]["verdict"]) == {"within"}
+    assert tables[1]["quantity"].iloc[-1] == "Rpull dissipation"
+    said = capsys.readouterr().out
+    total = tables[1]["simulations"].iloc[-1]
+    assert f"7 absolute maximum ratings watched in {total} simulations: none is breached." in said
+    assert "ratings: at the vertices that were simulated" in said
+
+
+def test_a_board_that_breaches_a_rating_does_not_pass(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Which boards breach it follows from their own pull-ups, by Ohm's law; every limit is kept by all."""
+    asked = ["--draws", "10", "--seed", "5", "--only", "control=2"]
+    plain, rated = tmp_path / "plain", tmp_path / "rated"
+    for out, ratings, code in ((plain, "", 0), (rated, 'sink_current = "2.61 mA"', 1)):
+        assert main(["yield", str(with_ratings(tmp_path, ratings)), *asked, "--out", str(out)]) == code
+    before, after = (pd.read_csv(out / "draws.csv") for out in (plain, rated))
+    assert (before["verdict"] == "pass").all() and (before["ratings"] == "within").all()
+    low_level = 0.1  # V, about what the output keeps; no board drawn is near the rating
+    current = (12.0 - low_level) / (4.7e3 * (1.0 + after["Rpull"]))
+    beyond = current > 2.61e-3
+    assert (current - 2.61e-3).abs().min() > 0.005e-3
+    assert 1 < beyond.sum() < len(after)
+    assert (after["verdict"] == np.where(beyond, "fail", "pass")).all()
+    assert (after["limit"][beyond] == "ratings").all() and (after["corner"][beyond] == "c003").all()
+    assert after["ratings"][beyond].str.startswith("breached: Xslice output current 2.6").all()
+    summary = pd.read_csv(rated / "yield.csv").iloc[0]
+    assert summary["breached"] == summary["failed"] == beyond.sum()
+    assert pd.read_csv(plain / "yield.csv")["breached"].iloc[0] == 0
+    said = capsys.readouterr().out
+    assert "6 absolute maximum ratings watched in 10 simulations: none is breached." in said
+    assert f"an absolute maximum rating alone: {beyond.sum()} boards, most often at c003" in said
+
+
 TRIM = """
 [trim.width]
 part = "Rlow"
@@ -234,7 +328,7 @@ def test_a_trimmer_that_does_not_reach_is_said_to(tmp_path: Path, capsys: pytest
     assert main(["yield", str(board), "--draws", "4", "--seed", "3", "--only", "control=2"]) == 1
     said = capsys.readouterr().out
     assert "reaches 0.55 on 0 of 4 boards" in said
-    assert "0 keep every limit everywhere, 4 do not" in said and "trimmer width: 4 boards" in said
+    assert "0 keep every limit and rating everywhere, 4 do not" in said and "trimmer width: 4 boards" in said
 
 
 @pytest.mark.slow
