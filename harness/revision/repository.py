@@ -92,7 +92,9 @@ def _included(content: bytes, home: PurePosixPath) -> Iterator[PurePosixPath]:
 
 
 def _names(commit: str, folders: Sequence[PurePosixPath], top: Path, word: str) -> Iterator[str]:
-    """Files of a revision below some folders that can be part of a drawing."""
+    """Files of a revision below some folders that can be part of a drawing. Raises InputError for a name that
+    leads out of the folder that they are put into: git checks none such out, but a repository can hold
+    one."""
     chosen = sorted({folder.as_posix() for folder in folders})
     paths = [] if "." in chosen else ["--", *(f"{folder}/" for folder in chosen)]
     listing, _ = _git_bytes(["ls-tree", "-r", "-z", "-l", "--full-tree", commit, *paths], top, word)
@@ -100,7 +102,12 @@ def _names(commit: str, folders: Sequence[PurePosixPath], top: Path, word: str) 
         head, _, name = entry.partition(b"\t")
         fields = head.split()
         if len(fields) == 4 and fields[0].decode() in _REGULAR and int(fields[3]) <= LARGEST:
-            yield name.decode("utf-8", "surrogateescape")
+            path = name.decode("utf-8", "surrogateescape")
+            if _plain(path) != path:
+                raise InputError(
+                    [Finding(None, f"{word}: the revision has a file {path!r}, which leads away")]
+                )
+            yield path
 
 
 def _blob(commit: str, name: str, top: Path, word: str) -> bytes:
@@ -119,10 +126,12 @@ def _git(arguments: Sequence[str], word: str, otherwise: str) -> str:
 
 
 def _git_bytes(arguments: Sequence[str], folder: Path, word: str) -> tuple[bytes, str]:
-    """What git prints, and its complaint where it fails. Never through a shell."""
+    """What git prints, and its complaint where it fails. Never through a shell; no hook or monitor of the
+    repository is run."""
+    call = ["git", "-c", "core.fsmonitor=false", "-c", "core.hooksPath=", *arguments]
     try:
         done = subprocess.run(
-            ["git", *arguments], cwd=folder, capture_output=True, check=False, timeout=SECONDS,
+            call, cwd=folder, capture_output=True, check=False, timeout=SECONDS,
             stdin=subprocess.DEVNULL,
         )  # fmt: skip
     except FileNotFoundError as error:

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import json
 import math
+import subprocess
 from dataclasses import replace
 from pathlib import Path
 
@@ -29,7 +30,7 @@ from harness.revision.judged_facts import LOOSENED, TIGHTENED, with_directions
 from harness.revision.kept import Kept, kept_from
 from harness.revision.parts import PartChange, part_changes
 from harness.revision.reference import read_reference, reference_text
-from harness.revision.repository import _plain
+from harness.revision.repository import _plain, extract
 from harness.revision.rounded import cut, widened
 from harness.revision.side import Side
 from harness.revision.words import lines, quantity_words, statement
@@ -465,6 +466,32 @@ def test_a_folder_that_no_run_wrote_is_one_sentence(
     with pytest.raises(InputError, match=why) as caught:
         side_of_folder(run_folder(tmp_path, RUN | change, corners))
     assert len(caught.value.findings) == 1
+
+
+def test_a_revision_puts_no_file_outside_of_its_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A tree that git itself would not check out, written object by object."""
+    repository, folder = tmp_path / "repository", tmp_path / "put" / "down"
+    repository.mkdir()
+    monkeypatch.chdir(repository)
+
+    def git(*arguments: str, given: bytes = b"") -> str:
+        name = ["-c", "user.name=tester", "-c", "user.email=tester@example.org"]
+        return (
+            subprocess.run(["git", *name, *arguments], input=given, check=True, capture_output=True)
+            .stdout.decode()
+            .strip()
+        )
+
+    git("init", "-q")
+    blob = bytes.fromhex(git("hash-object", "-w", "--stdin", given=b"[board]\n"))
+    entries = b"".join(b"100644 %s\0" % name + blob for name in (b"../up.inc", b"held.board.toml"))
+    tree = git("hash-object", "-t", "tree", "-w", "--literally", "--stdin", given=entries)
+    commit = git("commit-tree", tree, "-m", "one")
+    with pytest.raises(InputError, match="which leads away"):
+        extract(commit, "held.board.toml", folder)
+    assert not (tmp_path / "put" / "up.inc").exists()
 
 
 def test_every_word_is_described() -> None:
