@@ -65,7 +65,7 @@ def corner_table(board: Board, only: Sequence[tuple[str, float | str]] = ()) -> 
 
 
 def value_of(axis: Axis, value: float | str) -> float:
-    """A value of an axis as typed: a number, one with a unit, or a name. Raises ValueError with a sentence."""
+    """A value of an axis as typed: a number, one with a unit, or a name. Raises ValueError in words."""
     if not isinstance(value, str):
         return float(value)
     named = axis.named(value.strip())
