@@ -7,6 +7,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from harness.faults.answer import UNKNOWN, YES
 from harness.faults.fault import HARMLESS, NOT_SIMULATED, OVERSTRESSED, WRONG_SOUND
 from harness.faults.kinds import ORDER
 from harness.faults.words import passed_words
@@ -65,10 +66,10 @@ def _told(row: dict[str, Any]) -> tuple[str, str, str, str]:
         passed = passed_words(str(row["rating"]), stress, rated, str(row["unit"]))
         does = f"{row['stressed']}: {passed}; output {row['state']}"
     seen = _shown([words for words in str(row["seen"]).split("; ") if words])
-    if row["seen_at_bench"] != "yes":
-        seen = f"nothing there; {seen}" if seen else "nothing"
-    if row["severity"] == NOT_SIMULATED:
+    if row["seen_at_bench"] == UNKNOWN:
         seen = "not known"
+    elif row["seen_at_bench"] != YES:
+        seen = f"nothing there; {seen}" if seen else "nothing"
     return str(row["fault"]), f"{_MARKS[row['severity']]} {row['severity']}", does, seen
 
 

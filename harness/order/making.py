@@ -11,16 +11,17 @@ from pathlib import Path
 
 import pandas as pd
 
-from harness.characterise import characterise
+from harness.findings import Finding, InputError
 from harness.items import items_of
+from harness.knowing import characterised
 from harness.order.contents import contents_of
 from harness.order.records import Contents
 from harness.order.studies import Asked, falls_short, record, run_studies
 from harness.order.tolerances import Tolerances, tolerances_needed
 from harness.order.typesetting import typeset
-from harness.report.rounding import count
+from harness.report.rounding import count, listed
 from harness.results import RunResult
-from harness.run import prepare, run
+from harness.run import Prepared, prepare, run
 from harness.shortfalls import shortfalls_of
 from harness.studies.answers import Answer
 from harness.writing import json_writer, table_writer, write_run, write_together
@@ -101,14 +102,26 @@ class Order:
 
 def order(path: Path, asked: Asked) -> Order:
     """Simulates what no earlier run has finished, and puts the document together. Raises BoardError,
-    NetlistError or another InputError (input), EngineMissing or EngineFailed (engine)."""
+    NetlistError or another InputError (input, also files that change meanwhile), EngineMissing or
+    EngineFailed (engine)."""
     result = run(path, asked.jobs, asked.only, asked.accuracy, asked.progress, ledger=asked.ledger)
     answers = run_studies(path, asked)
     prepared = prepare(path, asked.only)
+    if changed := _changed_meanwhile(result, prepared, answers):
+        message = f"{listed(changed)} changed while the document was made: it would speak of two boards"
+        raise InputError([Finding(path, f"{message}; ask for it again")])
     asked_for = prepared.corners["corner"].isin(prepared.asked)
     corners = prepared.corners[asked_for].reset_index(drop=True)
-    known = characterise(prepared.board, prepared.netlist, prepared.store, measure=False)
+    known, _ = characterised(prepared)
     found = tolerances_needed(prepared.board, prepared.netlist, known, corners, result.corners)
     contents = contents_of(result, prepared.netlist, found, asked, answers)
     short = bool(shortfalls_of(result))
     return Order(contents, result, answers, found, short or bool(falls_short(answers)))
+
+
+def _changed_meanwhile(result: RunResult, prepared: Prepared, answers: Mapping[str, Answer]) -> list[str]:
+    """Names of files of the board that a study, or who reads them now, finds other than the run did."""
+    ran, board, netlist = set(result.run["hashes"].values()), prepared.board, prepared.netlist
+    read = [(board.path.name, board.sha256), *((path.name, digest) for path, digest in netlist.files)]
+    read += [pair for answer in answers.values() for pair in answer.run["hashes"].items()]
+    return list(dict.fromkeys(name for name, digest in read if digest not in ran))

@@ -18,8 +18,10 @@ from harness.board import load_board
 from harness.cli import main
 from harness.faults.fault import OVERSTRESSED
 from harness.faults.stress import SHORT_WORDS
+from harness.findings import InputError
 from harness.netlist import read_netlist
 from harness.order.contents import contents_of
+from harness.order.fault_section import section
 from harness.order.identity import version_of
 from harness.order.making import COLUMNS, PART_COLUMNS, Order, order
 from harness.order.parts import MARKS, UNKNOWN, needed_words
@@ -137,6 +139,41 @@ def test_every_file_is_written(folder: Path) -> None:
     assert run["not_run"] == list(TITLES) and run["left_out"] == 2
     assert run["report"]["sha256"] == sha256(folder / "out" / "report.html")
     assert run["document"] == sha256(folder / "out" / "order.pdf")
+
+
+def test_files_that_change_meanwhile_are_no_document(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A run takes minutes: what is edited then would stand beside figures of before."""
+    shutil.copytree(folder, tmp_path, dirs_exist_ok=True)
+    netlist = tmp_path / "sliced.cir"
+
+    def edited(*_: object) -> dict[str, Answer]:
+        netlist.write_text(netlist.read_text().replace("100000.0", "120000.0"))
+        return {}
+
+    monkeypatch.setattr("harness.order.making.run_studies", edited)
+    with pytest.raises(InputError, match=r"sliced\.cir changed while the document was made"):
+        order(tmp_path / "sliced.board.toml", Asked(only=[("control", 5.0)], jobs=1))
+
+
+@pytest.mark.parametrize(
+    ("known", "seen", "told"),
+    [
+        ("yes", "duty", "duty"),
+        ("no", "", "nothing"),
+        ("no", "a", "nothing there; a"),
+        ("not known", "", "not known"),
+    ],
+)
+def test_a_bench_sees_nothing_only_where_that_is_known(known: str, seen: str, told: str) -> None:
+    row = {
+        "fault": "Rpull open", "severity": OVERSTRESSED, "state": "stuck low", "reason": "", "stressed": "",
+        "seen_at_bench": known, "seen": seen,
+    }  # fmt: skip
+    run = {"faults": 1, "severities": {OVERSTRESSED: 1}, "unseen_at_bench": 0, "corners": ["c001"]}
+    answer = Answer([], {"faults.csv": pd.DataFrame([row])}, {**run, "assumed": []}, True)
+    assert section("Single faults", answer).tables[0][1].rows[0][3] == told
 
 
 def test_the_same_input_gives_the_same_bytes(folder: Path, made: Order) -> None:
