@@ -17,7 +17,7 @@ from harness.faults.answer import faults_of
 from harness.order import fault_section
 from harness.order.records import Section, StudyState, Table
 from harness.quantities import is_stem, stem
-from harness.ratings import BREACHED, WITHIN
+from harness.ratings import BREACHED, NO_FIGURE, WITHIN
 from harness.report import rounding, tables
 from harness.report.page import SHAPES
 from harness.run import Only, Progress
@@ -222,13 +222,14 @@ def _setting(draws: pd.DataFrame | None, name: str, unit: str) -> tuple[str, str
 
 
 def moved(answers: Mapping[str, Answer]) -> dict[str, bool] | None:
-    """Of each deviation whether any limited quantity moves with it, by the simulations of the worst case;
-    None where it was not run."""
+    """Of each deviation whether any limited quantity moves with it, or may, since some vertex has no figure
+    of it; by the simulations of the worst case. None where it was not run."""
     if WORST not in answers:
         return None
-    blame = answers[WORST].tables["blame.csv"]
+    worst, blame = (answers[WORST].tables[name] for name in ("worst.csv", "blame.csv"))
     largest = blame.groupby("quantity")["half_effect"].transform("max")
-    heavy = blame["half_effect"] > LIGHT * largest
+    silent = worst.loc[worst["verdict"] == NO_FIGURE, "quantity"]
+    heavy = (blame["half_effect"] > LIGHT * largest) | blame["quantity"].isin(silent)
     return {str(part): bool(rows.any()) for part, rows in heavy.groupby(blame["part"])}
 
 

@@ -26,7 +26,7 @@ from harness.order.identity import version_of
 from harness.order.making import COLUMNS, PART_COLUMNS, Order, order
 from harness.order.parts import MARKS, UNKNOWN, needed_words
 from harness.order.records import Contents
-from harness.order.studies import FAULTS, TITLES, Asked
+from harness.order.studies import FAULTS, TITLES, WORST, Asked, moved
 from harness.order.tolerances import Tolerances
 from harness.order.typesetting import as_json, pictures_of, typeset
 from harness.studies.answers import Answer
@@ -284,6 +284,15 @@ def test_what_no_closed_form_speaks_of_makes_nothing_enough(made: Order) -> None
     rows = {row.part: row for row in contents_with(made, found, {}).parts}
     assert rows["Rpull"].needed == "10 % is enough, Frequency aside"
     assert {row.needed_mark for row in rows.values()} == {MARKS[UNKNOWN]}
+
+
+@pytest.mark.parametrize(("verdict", "says"), [("within", False), ("no figure", True)])
+def test_a_vertex_without_a_figure_frees_no_part(verdict: str, says: bool) -> None:
+    """What was not shown may depend on every part."""
+    worst = pd.DataFrame({"quantity": ["duty"], "verdict": [verdict]})
+    blame = pd.DataFrame({"quantity": "duty", "part": ["R1", "R2"], "half_effect": [0.1, 0.0]})
+    answer = Answer([], {"worst.csv": worst, "blame.csv": blame}, {}, False)
+    assert moved({WORST: answer}) == {"R1": True, "R2": says}
 
 
 def test_parts_without_a_say(made: Order) -> None:
