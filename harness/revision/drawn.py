@@ -17,6 +17,7 @@ from harness.netlist.scopes import FlatPart, Scope, Values
 from harness.units import engineering
 
 UNITS = {"r": "Ohm", "c": "F", "l": "H", "v": "V", "i": "A"}
+DRIVEN = "set by the axis "
 SAME = 1e-9  # relative difference below which two values are the same
 
 
@@ -97,7 +98,7 @@ def _part(netlist: Netlist, values: Values, placed: FlatPart, driven: Mapping[st
     name = scope.name(part.name)
     value, text = _value(netlist, placed.name), ""
     if placed.name in driven:
-        value, text = None, f"set by the axis {driven[placed.name]}"
+        value, text = None, f"{DRIVEN}{driven[placed.name]}"
     elif part.function is not None:
         kind, arguments = part.function
         text = f"{kind.upper()}({' '.join(_put_in(values, scope, each, part.line) for each in arguments)})"

@@ -43,7 +43,8 @@ class Joined:
 
 def join(before: Side, after: Side) -> Joined:
     """Every corner of either side, those of ``after`` first and in their order."""
-    axes = {**before.axes, **after.axes}
+    gone = {name: axis for name, axis in before.axes.items() if after.axis_like(axis) is None}
+    axes = {**gone, **after.axes}
     remarks: list[str] = []
     columns = {}
     for late, side in ((False, before), (True, after)):

@@ -8,7 +8,7 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
-from harness.revision.drawn import SAME, DrawnPart, inside
+from harness.revision.drawn import DRIVEN, SAME, DrawnPart, inside
 
 Drawing = Mapping[str, DrawnPart]
 FINEST = 12  # digits with which two values are written apart
@@ -72,7 +72,8 @@ def _changed(before: DrawnPart, after: DrawnPart, names: Mapping[str, str]) -> I
 
 def _differences(before: DrawnPart, after: DrawnPart, names: Mapping[str, str]) -> Iterator[tuple[str, str]]:
     """What differs of one part, before and after, in words."""
-    if before.text != after.text or not same_value(before.value, after.value):
+    driven = before.text.startswith(DRIVEN) and after.text.startswith(DRIVEN)  # by whatever name
+    if not driven and (before.text != after.text or not same_value(before.value, after.value)):
         yield apart(before, after)
     if before.model != after.model:
         yield (f"model {before.model or 'none'}", f"model {after.model or 'none'}")

@@ -90,11 +90,20 @@ class Side:
             return np.full(len(rows), math.nan)
         return np.where(rows >= 0, np.append(column, math.nan)[rows], math.nan)
 
+    def axis_like(self, axis: Axis) -> Axis | None:
+        """The side's own axis of that name, else the one that sets the same source, part or parameter."""
+        if axis.name in self.axes or not axis.sets:
+            return self.axes.get(axis.name)
+        same = (own for own in self.axes.values() if (own.sets or "").lower() == axis.sets.lower())
+        return next(same, None)
+
     def axis_column(self, axis: Axis) -> tuple[Column, str]:
         """The value of an axis at every corner, and a sentence where the side has no such axis: then it is
         what the drawing has in its place, else the other side's nominal value."""
-        if axis.name in self.axes:
-            return self.corners[axis.name].to_numpy(dtype=float), ""
+        own = self.axis_like(axis)
+        if own is not None:
+            said = "" if own.name == axis.name else f"{self.label} calls the axis {axis.name} {own.name}"
+            return self.corners[own.name].to_numpy(dtype=float), said
         value, why = axis.nominal, "the nominal value of the other side, which is a guess"
         if axis.name == TEMPERATURE:
             value, why = ROOM_TEMPERATURE, "the temperature where there is no such axis"

@@ -138,6 +138,23 @@ def test_what_the_board_file_asks_about_comes_first() -> None:
     assert [one.quantity for one in quantity_words(compare(*bare))] == ["mean_level", "duty"]
 
 
+def test_an_axis_of_another_name_is_the_one_that_sets_the_same() -> None:
+    """``control`` is called ``cv``: corners stay what they were, and a sentence says so."""
+    one = side()
+    assert one.kept is not None
+    axis = replace(CONTROL, name="cv", sets="vcontrol")
+    corners = one.corners.rename(columns={"control": "cv"})
+    other = replace(one, label="other", corners=corners, axes={"cv": axis})
+    for first, last in ((one, other), (other, one)):
+        found = compare(first, last)
+        assert found.joined.axes == tuple(last.axes) and not found.worse and not len(found.moved)
+        assert found.joined.places[1] == f"{found.joined.axes[0]} 2 V"
+        (name,) = first.axes
+        assert found.remarks == (f"{first.label} calls the axis {found.joined.axes[0]} {name}",)
+    else_set = replace(other, axes={"cv": replace(axis, sets="Vother")})
+    assert compare(one, else_set).corners_that("missing") == 3
+
+
 def test_two_boards_without_a_corner_in_common() -> None:
     """Nothing could be compared, and that is said in place of figures that did not move."""
     one = side()
