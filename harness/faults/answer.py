@@ -15,7 +15,7 @@ import pandas as pd
 from harness import __version__
 from harness.faults.fault import COLUMNS, HARMLESS, NOT_SIMULATED, SEVERITIES, Fault, Outcome
 from harness.faults.judging import Judge
-from harness.faults.kinds import KINDS
+from harness.faults.kinds import KINDS, OF_PARTS, OUTPUT
 from harness.faults.outside import outside_faults
 from harness.faults.parts import label_of, part_faults, parts_of
 from harness.faults.played import sequences
@@ -83,7 +83,8 @@ def faults_of(
         if not rows:
             message = f"there is no fault of the kinds asked for ({', '.join(sorted(wanted))})"
             raise BoardError([Finding(study.board.path, message, "--kind")])
-        notes = [*_assumed(study, every), *parts.left_out, *outside.assumed, *assumed, *book.remarks]
+        notes = [*_assumed(study, every), *(parts.left_out if wanted & set(OF_PARTS) else ())]
+        notes += [*(outside.assumed if wanted - {*OF_PARTS, OUTPUT} else ()), *assumed, *book.remarks]
         return _answer(study, ends, rows, [*outcomes, *played, *further], notes)
 
 
@@ -140,8 +141,8 @@ def told(asked: Sequence[Outcome], further: Sequence[Outcome], places: Mapping[s
 
 def _badness(outcome: Outcome) -> tuple[int, float]:
     """Sorts outcomes from the worst on: by severity, then by how far a rating is passed."""
-    far = [abs(each.value / each.limit) if each.limit else math.inf for each in outcome.stresses]
-    return SEVERITIES.index(outcome.severity), -max(far, default=0.0)
+    farthest = max((each.share for each in outcome.stresses), default=0.0)
+    return SEVERITIES.index(outcome.severity), -farthest
 
 
 def _answer(

@@ -50,13 +50,15 @@ class Fault:
 
 @dataclass(frozen=True)
 class Stress:
-    """The rating that a faulted board passes the farthest: ``value`` against ``limit`` in ``unit``."""
+    """A rating that a faulted board passes: ``value`` against ``limit`` in ``unit``; ``share``: how far, as a
+    multiple of the limit."""
 
     part: str
     rating: str
     value: float
     limit: float
     unit: str
+    share: float
 
 
 @dataclass(frozen=True)

@@ -29,6 +29,7 @@ SOUND = ("frequency", "duty", "low_level", "high_level")
 #: what meter and oscilloscope show without a wire being cut; the supplies' currents follow
 BENCH = (*SOUND, "mean_level", "ramp_low", "ramp_high", "threshold", "rise_time", "fall_time")
 _MOST_DIGITS = 7
+NOTHING = 1e-3  # share of its tolerance below which a figure is said to be 0: no meter tells it
 
 
 @dataclass(frozen=True)
@@ -75,9 +76,10 @@ class Judge:
             if math.isnan(was) or (math.isnan(now) and before != after):
                 continue
             if math.isnan(now):
-                yield name, f"no {_title(name)}"
-            elif abs(now - was) > self._tolerance(name, good):
-                yield name, f"{_title(name)} {_apart(now, was, stem(name).unit)}"
+                yield name, f"no figure of {_title(name)}"
+            elif abs(now - was) > (tolerance := self._tolerance(name, good)):
+                shown = 0.0 if abs(now) < tolerance * NOTHING else now
+                yield name, f"{_title(name)} {_apart(shown, was, stem(name).unit)}"
 
     def _tolerance(self, name: str, good: CornerResult) -> float:
         """How far a quantity may be from its figure without a fault, in its own unit."""

@@ -75,7 +75,7 @@ def passed(
     of the watch."""
     reach = _reach(netlist)
     notes: list[str] = []
-    found: list[tuple[float, Stress]] = []
+    found: list[Stress] = []
     rated = [*rated_parts(board, netlist), *_sinking(board, netlist)]
     for one in rated:
         value, word = one.verdict(faulted.get(one.watch.name))
@@ -87,13 +87,12 @@ def passed(
         share, bound = beyond(one, value)
         before = beyond(one, one.verdict(good.get(one.watch.name))[0])[0]
         if not share <= WORSE * max(before, 1 / WORSE):
-            found.append((share, Stress(one.part, one.words, value, bound, one.unit)))
-    breached = {stress.part for _, stress in found}
+            found.append(Stress(one.part, one.words, value, bound, one.unit, share))
+    breached = {stress.part for stress in found}
     found += [
-        (share, stress) for share, stress in _joined_outputs(board, netlist, rated, faulted)
-        if stress.part not in breached
-    ]  # fmt: skip
-    return [stress for _, stress in sorted(found, key=lambda each: -each[0])], notes
+        stress for stress in _joined_outputs(board, netlist, rated, faulted) if stress.part not in breached
+    ]
+    return sorted(found, key=lambda each: -each.share), notes
 
 
 def _reach(netlist: Netlist) -> float:
@@ -107,11 +106,16 @@ def _reach(netlist: Netlist) -> float:
 
 
 def beyond(one: Rated, value: float) -> tuple[float, float]:
-    """A figure as a multiple of the bound that it passes, and that bound; 0 for no figure."""
+    """A figure as a multiple of the bound that it passes, and that bound; 0 for no figure. What lies beyond a
+    bound of 0 is measured by the other bound, or by 1 where there is none."""
     bound = one.least if math.isnan(one.most) or value < one.least else one.most
     if math.isnan(value):
         return 0.0, bound
-    return (value / bound if bound else math.inf), bound
+    if bound:
+        return value / bound, bound
+    other = one.most if bound == one.least else one.least
+    scale = abs(other) if other and not math.isnan(other) else 1.0
+    return 1.0 + (bound - value if bound == one.least else value - bound) / scale, bound
 
 
 def _sinking(board: Board, netlist: Netlist) -> Iterator[Rated]:
@@ -132,7 +136,7 @@ def _sinking(board: Board, netlist: Netlist) -> Iterator[Rated]:
 
 def _joined_outputs(
     board: Board, netlist: Netlist, rated: Sequence[Rated], faulted: Extremes
-) -> Iterator[tuple[float, Stress]]:
+) -> Iterator[Stress]:
     """Comparator outputs that take in more than their sheet is sure of and do not come down with it.
 
     ST, LM193/293/393, Doc ID 2164 rev 14, table 1, note 1: a short circuit from the output to the positive
@@ -152,7 +156,8 @@ def _joined_outputs(
             continue
         most = max(abs(bound) for bound in current)
         if level[0] > float(promised.at[LEVEL][0]) and most > promised.least:
-            yield most / promised.least, Stress(one.part, SHORT_WORDS, most, promised.least, one.unit)
+            share = most / promised.least
+            yield Stress(one.part, SHORT_WORDS, most, promised.least, one.unit, share)
 
 
 def _sheet(board: Board, netlist: Netlist, name: str) -> Sheet | None:

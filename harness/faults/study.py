@@ -38,7 +38,9 @@ if TYPE_CHECKING:
     from harness.intent.objects import Axis
 
 ACCURACY = 1e-3  # share of the period: what a fault does is not told in the fourth digit
-SECONDS = 10.0  # wall time of one faulted board at one corner
+#: wall time of one faulted board at one corner; a multiple of what one takes, so that a busy machine changes
+#: no outcome
+SECONDS = 30.0
 PERIODS = 12  # of the board without a fault, for which plain steps are run
 POINTS = 20_000  # of such a run at most
 HINTS = ("frequency", "ramp_low", "ramp_high", "low_level", "high_level")

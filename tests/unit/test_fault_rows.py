@@ -24,7 +24,8 @@ PLACES = {"low": "control 0 V", "high": "control 9 V"}
 
 
 def outcome(corner: str, severity: str, seen: str = "", stress: float = math.nan) -> Outcome:
-    stresses = () if math.isnan(stress) else (Stress("X1", "output current", stress, 20e-3, "A"),)
+    share = stress / 20e-3
+    stresses = () if math.isnan(stress) else (Stress("X1", "output current", stress, 20e-3, "A", share),)
     return Outcome(FAULT, corner, "pulsing", severity, (seen,) if seen else (), stresses)
 
 
@@ -71,6 +72,16 @@ def test_multiples_of_a_bound() -> None:
         share, bound = beyond(one, value)
         assert share == pytest.approx(expected) and value / bound == pytest.approx(expected)
     assert beyond(current, math.nan)[0] == 0.0
+
+
+def test_beyond_a_bound_of_nothing() -> None:
+    """Beyond a bound of 0 the other bound measures how far: 5 V below 0 V is worse than 6 mV below. Where
+    there is no other bound, a figure on the good side is still no breach."""
+    both = Rated("X1", "input", Watch("a", across=("a", "0")), 0.0, 30.0, "V", "")
+    assert beyond(both, -6e-3) == (pytest.approx(1.0002), 0.0)
+    assert beyond(both, -5.0) == (pytest.approx(1 + 5 / 30), 0.0)
+    floor = Rated("X1", "input", Watch("a", across=("a", "0")), 0.0, math.nan, "V", "")
+    assert beyond(floor, 7.0)[0] < 1.0 < beyond(floor, -0.1)[0]
 
 
 def test_without_a_board_without_a_fault_nothing_is_judged() -> None:
