@@ -37,6 +37,7 @@ _STYLE: dict[str, Any] = {
     "font.family": "sans-serif",
     "font.size": 9.5,
     "text.color": INK,
+    "text.parse_math": False,  # names of users may hold dollars
     "axes.labelcolor": INK,
     "axes.edgecolor": MUTED,
     "axes.facecolor": "none",

@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from matplotlib.figure import Figure
 
 from harness import quantities
 from harness.report import canvas, charts, pictures, series, tables
@@ -196,3 +197,13 @@ def test_maps_gather_many_values_and_show_the_worst(result: RunResult) -> None:
     worst = charts._worst(result.corners, "duty", "control", "supply")
     assert worst[(0.0, 13.5)] == "outside"
     assert worst[(4.0, 15.0)] == "within"
+
+
+@pytest.mark.parametrize("name", ["cost $5 and $6", r"maker $\frac$"])
+def test_dollars_in_names_are_dollars(name: str) -> None:
+    """Between two of them matplotlib would look for a formula, and fail where it finds none."""
+    with canvas.style():
+        figure = Figure(figsize=(2.0, 2.0))
+        figure.add_subplot().set_xlabel(name)
+        drawn = canvas.to_svg(figure, "one")
+    assert f">{name}<" in drawn
