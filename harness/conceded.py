@@ -60,7 +60,7 @@ class Conceded:
             "kind": one.kind,
             "name": one.name,
             "most": None if math.isnan(self.bound) else self.bound,
-            "unit": self.unit or "1",
+            "unit": "1" if one.kind == "part" else self.unit or "1",  # of a part a share, not its hundredfold
             "at": dict(one.at),
             "reason": one.reason,
             "outcome": self.outcome,

@@ -249,3 +249,11 @@ def test_a_concession_of_corners_that_were_not_run_is_not_judged(result: RunResu
     some = dataclasses.replace(result, corners=result.corners[result.corners["supply"] == 15.0])
     kept = conceding(some, rise(1e-5, supply=13.5))
     assert tell(kept).concessions[0].outcome == "not judged"
+
+
+def test_the_record_of_a_part_is_a_share(result: RunResult) -> None:
+    """0.2 of the value, not 0.2 %."""
+    part = Concession("part", "Rpull", Tolerance(0.2, "figure"), WHY)
+    board = dataclasses.replace(result.board, concessions=(part,))
+    (one,) = outcomes(board, result.corners, result.check, result.expected)
+    assert (one.record()["most"], one.record()["unit"]) == (0.2, "1")
