@@ -75,7 +75,7 @@ class Comparison:
     def worse(self) -> tuple[str, ...]:
         """The reasons for exit code 1: a part changed unannounced, a corner is missing, or the later side is
         worse. Empty where there is none."""
-        silent = sum(not part.announced for part in self.parts)
+        silent = sum(not part.announced for part in self.parts if not part.along)
         reasons = [f"{rounding.count(silent, 'part')} changed unannounced"] if silent else []
         if self.slips:
             reasons.append(f"newly not drawn as intended: {', '.join(self.slips)}")

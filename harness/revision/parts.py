@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.revision.drawn import DRIVEN, SAME, DrawnPart, inside
 
@@ -17,14 +17,16 @@ FINEST = 12  # digits with which two values are written apart
 @dataclass(frozen=True)
 class PartChange:
     """What became of one part: ``how`` is ``added``, ``removed`` or ``changed``; ``before`` and ``after``
-    say what differs, in words. ``valued``: its value changed, came or went. ``announced``: the board file
-    says the same, under another revision."""
+    say what differs, in words. ``valued``: its value changed, came or went. ``along``: the instance that it
+    lies in, where parameters of that changed, too. ``announced``: the board file says the same, under another
+    revision."""
 
     name: str
     how: str
     before: str
     after: str
     valued: bool
+    along: str = ""
     announced: bool = False
 
     @property
@@ -36,7 +38,7 @@ class PartChange:
     def words(self) -> str:
         """``Rknob: 68 kOhm before, 86 kOhm after (changed, unannounced)``."""
         what = " to ".join(text for text in (self.before, self.after) if text)
-        return f"{self.name}: {what} ({self.verdict})"
+        return f"{self.name}: {what} ({self.verdict}{f', along with {self.along}' if self.along else ''})"
 
 
 def part_changes(before: Drawing, after: Drawing) -> list[PartChange]:
@@ -54,7 +56,7 @@ def part_changes(before: Drawing, after: Drawing) -> list[PartChange]:
             found.append(PartChange(part.name, "removed", part.words(), "", part.value is not None))
     for name in common:
         if not inside(name, silent):
-            found += _changed(before[name], after[name], names)
+            found += _changed(before[name], after[name], names, _set_anew(name, before, after))
     for name in come:
         if not inside(name, silent):
             part = after[name]
@@ -62,12 +64,23 @@ def part_changes(before: Drawing, after: Drawing) -> list[PartChange]:
     return found
 
 
-def _changed(before: DrawnPart, after: DrawnPart, names: Mapping[str, str]) -> Iterator[PartChange]:
+def _set_anew(name: str, before: Drawing, after: Drawing) -> str:
+    """The outermost instance around a part that has other parameters after than before; "" without one."""
+    pieces = name.split(".")
+    around = (".".join(pieces[:count]) for count in range(1, len(pieces)))
+    both = (one for one in around if one in before and one in after)
+    return next((after[one].name for one in both if before[one].parameters != after[one].parameters), "")
+
+
+def _changed(
+    before: DrawnPart, after: DrawnPart, names: Mapping[str, str], set_anew: str
+) -> Iterator[PartChange]:
     pairs = list(_differences(before, after, names))
     if pairs:
         old, new = ("; ".join(pair[side] for pair in pairs) for side in (0, 1))
         valued = not same_value(before.value, after.value)
-        yield PartChange(after.name, "changed", old, new, valued)
+        same_place = not any(each.startswith(("nodes ", "model ")) for each, _ in pairs)
+        yield PartChange(after.name, "changed", old, new, valued, set_anew if same_place else "")
 
 
 def _differences(before: DrawnPart, after: DrawnPart, names: Mapping[str, str]) -> Iterator[tuple[str, str]]:
@@ -144,21 +157,18 @@ def announced(
     is announced where the revision has another name and ``[intended]`` changed along: its entry is new or
     other and is what is drawn, or went with the part; or a concession that is new or other covers what is
     drawn (``conceded``: names in lower case). What ``[intended]`` cannot hold (connections, models,
-    parameters) the name of the revision announces by itself.
+    parameters, and what changed along with them inside of an instance) the name of the revision announces by
+    itself.
     """
     told = []
     for change in changes:
         key = change.name.lower()
         old, new = (table.get(key) for table in intended)
-        if not change.valued:
+        if not change.valued or (change.along and new is None):
             along = True
         elif change.how == "removed":
             along = old is not None and new is None
         else:
             along = key in conceded or (new is not None and new != old and same_value(new, drawn[key].value))
-        told.append(
-            PartChange(
-                change.name, change.how, change.before, change.after, change.valued, along and other_revision
-            )
-        )
+        told.append(replace(change, announced=along and other_revision))
     return told

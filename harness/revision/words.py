@@ -77,7 +77,7 @@ def statement(comparison: Comparison) -> str:
 
 
 def _clauses(comparison: Comparison, corners: str) -> Iterator[str]:
-    parts = comparison.parts
+    parts = [part for part in comparison.parts if not part.along]
     silent = sum(not part.announced for part in parts)
     if parts:
         how = (

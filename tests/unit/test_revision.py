@@ -28,7 +28,7 @@ from harness.revision.folder import side_of_folder
 from harness.revision.joined import join
 from harness.revision.judged_facts import LOOSENED, TIGHTENED, with_directions
 from harness.revision.kept import Kept, kept_from
-from harness.revision.parts import PartChange, part_changes
+from harness.revision.parts import PartChange, announced, part_changes
 from harness.revision.reference import read_reference, reference_text
 from harness.revision.repository import _plain, extract
 from harness.revision.rounded import cut, widened
@@ -404,6 +404,34 @@ def test_parts_that_differ(old: str, new: str, changes: list[tuple[str, str, str
     """What a line says otherwise, and what follows from a parameter; another spelling is no change."""
     found = part_changes(drawn(tmp_path, NETLIST), drawn(tmp_path, NETLIST.replace(old, new)))
     assert [(each.name, each.before, each.after) for each in found] == changes
+
+
+def test_what_changes_along_with_an_instance_counts_with_it(tmp_path: Path) -> None:
+    """A parameter of an instance changed: what follows from it inside is told along with it, and announced
+    with it. Where the inside alone changed it stands for itself."""
+    text = NETLIST.replace("Xd a d half", "Xd a d half lower=1k").replace(
+        ".subckt half in out\n", ".subckt half in out\n+ params: lower=1k\n"
+    ).replace("Rdown out 0 1k", "Rdown out 0 {lower}")  # fmt: skip
+    before = drawn(tmp_path, text)
+    set_anew = drawn(tmp_path, text.replace("half lower=1k", "half lower=2k"))
+    inside = drawn(tmp_path, text.replace("{lower}", "{2*lower}"))
+    moved_too = drawn(
+        tmp_path, text.replace("half lower=1k", "half lower=2k").replace("Rup in out", "Rup in 0")
+    )
+    for after, along in (
+        (set_anew, {"Xd": "", "xd.Rdown": "Xd"}),
+        (inside, {"xd.Rdown": ""}),
+        (moved_too, {"Xd": "", "xd.Rup": "", "xd.Rdown": "Xd"}),
+    ):
+        changes = part_changes(before, after)
+        assert {each.name: each.along for each in changes} == along
+    for intended, revision, expected in (
+        ({}, True, True),
+        ({}, False, False),
+        ({"xd.rdown": 1e3}, True, False),
+    ):
+        told = announced(part_changes(before, set_anew), (intended, intended), set_anew, revision)
+        assert {each.name: each.announced for each in told} == {"Xd": revision, "xd.Rdown": expected}
 
 
 def test_nodes_numbered_anew_are_no_change(tmp_path: Path) -> None:
