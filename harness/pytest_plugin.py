@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import pytest
 
 from harness.commands.options import ACCURACY, SIMULATING
+from harness.findings import without_controls
 
 if TYPE_CHECKING:
     from harness.as_tests.outcome import Options, Outcome
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 ENDING = ".board.toml"
 IN_FOLDERS = "boards_as_tests"
 _PREFIX = "--board-"
+_QUIET = ("skip", "skipif", "xfail")  # marks of tests that may fail unheard
 _SHARED = "ramp_harness_shared"  # key of what an xdist worker is told: where its likes tell each other
 _outcomes = pytest.StashKey["dict[Path, Outcome]"]()
 _folder = pytest.StashKey[Path]()
@@ -170,16 +172,21 @@ class BoardItem(pytest.Item):
             _end("\n".join([first, *(f"  {words}" for words in others), *(also if beside else [])]))
         if not item.compared:
             why = f"; {item.cause}" if item.cause else ""
-            pytest.skip(f"{item.title}: nothing to compare, {item.counts}{why}")
+            pytest.skip(without_controls(f"{item.title}: nothing to compare, {item.counts}{why}"))
 
     def reportinfo(self) -> tuple[Path, int, str]:
         """Where the test stands: board file, line from 0, name."""
         return self.path, self.line - 1, self.name
 
     def _beside(self) -> tuple[str, ...]:
-        """What falls short and is no item, for the last test of a board; nothing for the others."""
-        of_board = [item for item in self.session.items if item.path == self.path]
-        return self.parent.outcome().beside if of_board[-1] is self else ()
+        """What falls short and is no item, for the last test of a board; nothing for the others. A test that
+        somebody marked as skipped or as expected to fail would not tell it."""
+        of_board = [
+            item
+            for item in self.session.items
+            if item.path == self.path and not any(map(item.get_closest_marker, _QUIET))
+        ]
+        return self.parent.outcome().beside if of_board and of_board[-1] is self else ()
 
     def _stops(self) -> bool:
         """Whether pytest stops after this failure (``-x``, ``--maxfail``), so that no later test tells."""
@@ -194,4 +201,4 @@ class BoardItem(pytest.Item):
 
 
 def _end(words: str) -> NoReturn:
-    pytest.fail(words, pytrace=False)
+    pytest.fail(without_controls(words), pytrace=False)

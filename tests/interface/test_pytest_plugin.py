@@ -287,6 +287,13 @@ def test_what_is_neither_limit_nor_agreement_is_not_lost(tmp_path: Path) -> None
     assert "Rpull: 4.7 kOhm intended, 5.1 kOhm drawn" in (tmp_path / "results.xml").read_text()
     done = typed(tmp_path, ONE, "-q", "-k", "high_level")
     assert done.returncode == 1 and "Rpull: 4.7 kOhm intended, 5.1 kOhm drawn" in done.stdout
+    for mark in ("skip", "xfail"):
+        (tmp_path / "conftest.py").write_text(
+            f"import pytest\ndef pytest_collection_modifyitems(items):\n    items[-1].add_marker('{mark}')\n"
+        )
+        done = typed(tmp_path, ONE, "-q")
+        assert done.returncode == 1 and "1 error" in done.stdout
+        assert "Rpull: 4.7 kOhm intended, 5.1 kOhm drawn" in done.stdout
 
 
 @pytest.mark.slow
