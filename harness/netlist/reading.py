@@ -324,11 +324,14 @@ def read_netlist(path: Path | str, folders: Sequence[Path] = (), dialects: Diale
 
 
 def rewritten(netlist: Netlist, lines: Sequence[str]) -> Netlist:
-    """A netlist with other lines for the engine; path, files and notes stay those of the one given."""
+    """A netlist with other lines for the engine; path, hash, files and notes stay those of the one given."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / netlist.path.name
         path.write_text("\n".join([f"* {netlist.title}", *lines, ".end", ""]), encoding="utf-8")
-        return replace(read_netlist(path), path=netlist.path, files=netlist.files, notes=netlist.notes)
+        return replace(
+            read_netlist(path), path=netlist.path, sha256=netlist.sha256, files=netlist.files,
+            notes=netlist.notes,
+        )  # fmt: skip
 
 
 def _ordered(findings: Sequence[Finding], main: Path) -> list[Finding]:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from itertools import product
 from pathlib import Path
@@ -129,6 +130,8 @@ def test_three_deviations_against_all_their_vertices(tmp_path: Path) -> None:
     compare_with_every_vertex(board, tmp_path / "out", ["control=2"])
     record = json.loads((tmp_path / "out" / "run.json").read_text())
     assert record["vertices"] == 8 and record["simulations_at_most"] <= budget(3)
+    for path in (board, tmp_path / "sliced.cir"):
+        assert record["hashes"][path.name] == hashlib.sha256(path.read_bytes()).hexdigest()
     worst = pd.read_csv(tmp_path / "out" / "worst.csv").set_index(["quantity", "end"])
     assert worst.loc[("duty", "most"), "parts"].startswith("Rref -5 %, Rcontrol ")
     assert "monotone" in worst.loc[("duty", "most"), "assumed"]
