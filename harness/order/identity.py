@@ -3,18 +3,16 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
 from collections.abc import Sequence
 from pathlib import Path
 
+from harness.findings import InputError
 from harness.order.records import File, Identity
 from harness.report import tables
 from harness.report.details import settings_rows
 from harness.report.story import facts
 from harness.results import RunResult
-
-SECONDS = 10.0
+from harness.revision.repository import git_bytes
 
 
 def identity_of(result: RunResult, left_out: str) -> Identity:
@@ -67,15 +65,9 @@ def version_of(paths: Sequence[Path]) -> tuple[str, str]:
 
 
 def _git(folder: Path, *arguments: str) -> str | None:
-    """What git says about a folder; None where there is no git or no repository. Nothing that the
-    repository's settings name is run."""
-    call = ["git", "-c", "core.fsmonitor=false", "-c", "core.hooksPath=", *arguments]
-    environment = {**os.environ, "GIT_OPTIONAL_LOCKS": "0", "LC_ALL": "C"}
+    """What git says about a folder; None where there is no git or no repository."""
     try:
-        done = subprocess.run(
-            call, cwd=folder, env=environment, capture_output=True, text=True, timeout=SECONDS, check=False,
-            encoding="utf-8", errors="replace",
-        )  # fmt: skip
-    except (OSError, subprocess.TimeoutExpired):
+        said, complaint = git_bytes(arguments, folder, str(folder))
+    except InputError:
         return None
-    return done.stdout.strip() if done.returncode == 0 else None
+    return None if complaint else said.decode("utf-8", "replace").strip()

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import tomllib
 from collections.abc import Iterator, Sequence
@@ -56,7 +57,7 @@ def _inside(commit: str, path: str, top: Path, word: str) -> str:
     if here.is_relative_to(top.resolve()):
         tried.append(_plain((here.relative_to(top.resolve()) / path).as_posix()))
     for name in tried:
-        if name and _git_bytes(["cat-file", "-t", f"{commit}:{name}"], top, word)[0] == b"blob\n":
+        if name and git_bytes(["cat-file", "-t", f"{commit}:{name}"], top, word)[0] == b"blob\n":
             return name
     boards = [
         name for name in _names(commit, [PurePosixPath(".")], top, word) if name.endswith(".board.toml")
@@ -97,7 +98,7 @@ def _names(commit: str, folders: Sequence[PurePosixPath], top: Path, word: str) 
     one."""
     chosen = sorted({folder.as_posix() for folder in folders})
     paths = [] if "." in chosen else ["--", *(f"{folder}/" for folder in chosen)]
-    listing, _ = _git_bytes(["ls-tree", "-r", "-z", "-l", "--full-tree", commit, *paths], top, word)
+    listing, _ = git_bytes(["ls-tree", "-r", "-z", "-l", "--full-tree", commit, *paths], top, word)
     for entry in listing.split(b"\0"):
         head, _, name = entry.partition(b"\t")
         fields = head.split()
@@ -111,7 +112,7 @@ def _names(commit: str, folders: Sequence[PurePosixPath], top: Path, word: str) 
 
 
 def _blob(commit: str, name: str, top: Path, word: str) -> bytes:
-    content, complaint = _git_bytes(["cat-file", "blob", f"{commit}:{name}"], top, word)
+    content, complaint = git_bytes(["cat-file", "blob", f"{commit}:{name}"], top, word)
     if complaint:
         raise InputError([Finding(None, f"{word}: {name} cannot be read from the repository: {complaint}")])
     return content
@@ -119,20 +120,21 @@ def _blob(commit: str, name: str, top: Path, word: str) -> bytes:
 
 def _git(arguments: Sequence[str], word: str, otherwise: str) -> str:
     """What git prints; an InputError with ``otherwise`` where it fails."""
-    output, complaint = _git_bytes(arguments, Path.cwd(), word)
+    output, complaint = git_bytes(arguments, Path.cwd(), word)
     if complaint:
         raise InputError([Finding(None, f"{word}: {otherwise}")])
     return output.decode("utf-8", "surrogateescape")
 
 
-def _git_bytes(arguments: Sequence[str], folder: Path, word: str) -> tuple[bytes, str]:
-    """What git prints, and its complaint where it fails. Never through a shell; no hook or monitor of the
-    repository is run."""
+def git_bytes(arguments: Sequence[str], folder: Path, word: str) -> tuple[bytes, str]:
+    """What git prints, and its complaint where it fails, "" where it does not. ``word``: what the user asked
+    for, for a sentence. Never through a shell; no hook or monitor of the repository is run. Raises
+    InputError where there is no git or no answer."""
     call = ["git", "-c", "core.fsmonitor=false", "-c", "core.hooksPath=", *arguments]
     try:
         done = subprocess.run(
-            call, cwd=folder, capture_output=True, check=False, timeout=SECONDS,
-            stdin=subprocess.DEVNULL,
+            call, cwd=folder, env={**os.environ, "GIT_OPTIONAL_LOCKS": "0", "LC_ALL": "C"},
+            capture_output=True, check=False, timeout=SECONDS, stdin=subprocess.DEVNULL,
         )  # fmt: skip
     except FileNotFoundError as error:
         message = f"{word}: git is not installed here; name a board file or a run folder instead"
@@ -149,8 +151,8 @@ def commit_here() -> str:
     """The commit of the folder in which the command was given, `` with changes`` behind it where files under
     version control differ from it; "" without git or a repository."""
     try:
-        name, complaint = _git_bytes(["rev-parse", "HEAD"], Path.cwd(), "")
-        status, _ = _git_bytes(["status", "--porcelain", "--untracked-files=no"], Path.cwd(), "")
+        name, complaint = git_bytes(["rev-parse", "HEAD"], Path.cwd(), "")
+        status, failed = git_bytes(["status", "--porcelain", "--untracked-files=no"], Path.cwd(), "")
     except InputError:
         return ""
-    return "" if complaint else name.decode().strip() + (" with changes" if status.strip() else "")
+    return "" if complaint or failed else name.decode().strip() + (" with changes" if status.strip() else "")
