@@ -37,8 +37,9 @@ class RunResult:
     literal figures.
     ``waveforms``: corner -> {"time", "ramp", "threshold", "output"} of one settled cycle and a little more,
     telling corners only. ``telling``: corner -> why it is shown. ``formulas``: quantity -> (formula text,
-    the same with the numbers of the nominal corner put in). ``parts_text``: origin notes of real-part
-    values used in the refined form: rows (name, value text, origin). ``lint``: warnings about the netlist.
+    the same with the numbers put in, of the corner nearest to the nominal one). ``parts_text``: origin notes
+    of real-part values used in the refined form: rows (name, value text, origin). ``lint``: warnings about
+    the netlist.
     ``ratings``: one row an absolute maximum rating at its worst corner, columns of `ratings.COLUMNS`.
     ``cures``: one row a limit that is outside somewhere, columns of `studies.cures.COLUMNS`.
     ``drawing``: drawing and board file as they were, so that a later revision can be compared.

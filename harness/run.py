@@ -32,6 +32,7 @@ from harness.predict.hand import hand_substitution, hand_table
 from harness.predict.refined import Prediction, effects_of, predict, without_effects
 from harness.ratings import judged as judged_ratings
 from harness.ratings import rated_parts
+from harness.report import tables
 from harness.results import RunResult
 from harness.revision.kept import kept_of
 from harness.run_record import run_record
@@ -271,7 +272,8 @@ def _judged(
     conceded = outcomes(board, table, prepared.check, expected)
     telling = _telling(board, table)
     kept = list(table["corner"]) if keep_all else list(telling)
-    nominal = nominal_row(board)
+    nearest = tables.nominal_row(board, table)
+    put_in = nominal_row(board) if nearest is None else {name: float(nearest[name]) for name in board.axes}
     wrong = tuple(
         contradictions(board, netlist, prediction)
     )  # then nothing refined can be near, and that is why
@@ -298,7 +300,7 @@ def _judged(
         telling=telling,
         formulas={
             name: (str(board.hand[name].text), text)
-            for name, text in hand_substitution(board, nominal).items()
+            for name, text in hand_substitution(board, put_in).items()
         },
         parts_text=tuple(prediction.origins),
         lint=(*prepared.lint, *(wrong or apart(board, table))),

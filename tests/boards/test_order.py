@@ -295,6 +295,14 @@ def test_a_vertex_without_a_figure_frees_no_part(verdict: str, says: bool) -> No
     assert moved({WORST: answer}) == {"R1": True, "R2": says}
 
 
+def test_a_formula_has_the_numbers_of_the_corner_that_is_named(made: Order) -> None:
+    """The control of the corner that was asked for is 5 V; at its nominal value, 2 V, nothing was run."""
+    row = next(one for one in made.contents.hand if one.name == "threshold")
+    assert "control 5 V" in made.contents.hand_corner and row.numbers.startswith("(5 V / (150 kOhm) + ")
+    divider = 1 / (1 / 150e3 + 1 / 100e3 + 1 / 220e3)
+    assert float(row.hand.split()[0]) == pytest.approx((5 / 150e3 + 5 / 100e3) * divider, rel=1e-3)
+
+
 def test_parts_without_a_say(made: Order) -> None:
     """The load capacitor makes edges and no limit speaks of them; the pull-up's current is limited."""
     words = {row.part: row.needed for row in made.contents.parts}
