@@ -275,7 +275,7 @@ def _literal(
     )
 
 
-def _begun(result: RunResult, subject: Subject, row: pd.Series, verdict: str, counts: str) -> Item:
+def _begun(result: RunResult, subject: Subject, row: pd.Series, verdict: str, told: str) -> Item:
     """An item without its figures: what became of it, and where."""
     nothing = subject.kind == "agreement" and subject.literal is None and verdict in NOTHING_COMPARED
     return Item(
@@ -284,7 +284,7 @@ def _begun(result: RunResult, subject: Subject, row: pd.Series, verdict: str, co
         name=subject.name,
         verdict=verdict,
         passed=verdict in KEPT or nothing,
-        counts=counts,
+        counts=told,
         corner=str(row["corner"]),
         place=tables.place(result.board, row),
         state=str(row["state"]),

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from harness.faults.fault import HARMLESS, NOT_SIMULATED, OVERSTRESSED, WRONG_SOUND, Outcome
+from harness.faults.parts import label_of
 from harness.faults.stress import OUTPUT, PULLUP, SINK, SUPPLY, hottest, passed, pullup_currents
 from harness.faults.study import Faulted
 from harness.quantities import stem
@@ -104,8 +105,7 @@ class Judge:
 
     def _label(self, name: str) -> str:
         found = self.netlist.flat.get(name)
-        path, dot, _ = name.rpartition(".")
-        return f"{path}{dot}{found.part.name}" if found else name
+        return label_of(name, found) if found else name
 
 
 def at_rest(good: CornerResult, result: CornerResult) -> CornerResult:
