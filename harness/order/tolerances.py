@@ -100,12 +100,7 @@ def tolerances_needed(
     """What each part of a board needs. ``corners``: the axis corners that were run; ``judged``: the same with
     figures and verdicts; ``known``: what device models do alone."""
     changed, unstated = _all_varied(board, netlist)
-    goals = tuple(
-        Goal(quantity, Limit(**{"least": None, "most": None, end: getattr(limit, end)}))
-        for quantity, limit in board.limits.items()
-        for end in ENDS
-        if getattr(limit, end) is not None
-    )
+    goals = _ends(board)
     if not goals or not changed.deviations or corners.empty:
         return Tolerances((), (), (), (), 0)
     search = _Search(board, changed, unstated, goals, known, corners, judged)
@@ -116,6 +111,29 @@ def tolerances_needed(
         tuple(search.needed()), bounds, search.open_corners(), search.without(),
         len(set(search.places.tolist())), tightened, bool((search.rooms >= 0.0).all()), hopeless,
     )  # fmt: skip
+
+
+def at_stated_worst(
+    board: Board, netlist: Netlist, known: Characteristics, corners: pd.DataFrame, judged: pd.DataFrame
+) -> Tolerances:
+    """The bounds alone, with the stated tolerances, and nothing of what each part needs; arguments as
+    above."""
+    changed, goals = varied(board, netlist), _ends(board)
+    if not goals or not changed.deviations or corners.empty:
+        return Tolerances((), (), (), (), 0)
+    search = _Search(board, changed, frozenset(), goals, known, corners, judged)
+    looked_at = len(set(search.places.tolist()))
+    return Tolerances((), tuple(search.bounds()), search.open_corners(), search.without(), looked_at)
+
+
+def _ends(board: Board) -> tuple[Goal, ...]:
+    """Each end of each limit by itself."""
+    return tuple(
+        Goal(quantity, Limit(**{"least": None, "most": None, end: getattr(limit, end)}))
+        for quantity, limit in board.limits.items()
+        for end in ENDS
+        if getattr(limit, end) is not None
+    )
 
 
 def _all_varied(board: Board, netlist: Netlist) -> tuple[Varied, frozenset[str]]:

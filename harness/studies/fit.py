@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from pathlib import Path
@@ -23,6 +23,7 @@ from harness.studies.choosing import Aim, Candidate, Choice, ClosedForms, choose
 from harness.studies.goals import Goal, limits_of, margins, read_goals, tolerances
 from harness.studies.rows import Outcomes, Study
 from harness.studies.settable import Settable, named_parts, with_axes
+from harness.studies.tolerated import Tolerated, tolerated
 from harness.tolerances import column
 from harness.units import engineering
 from harness.verdict import limit_words
@@ -30,11 +31,12 @@ from harness.verdict import limit_words
 if TYPE_CHECKING:
     from harness.board import Board
     from harness.engine.pool import Workers
+    from harness.netlist import Netlist
     from harness.run import Prepared
 
 COLUMNS = [
     "part", "value", "series", "drawn", "predicted_margin", "simulated_margin", "limit", "corner", "verdict",
-    "breaks",
+    "breaks", "with_tolerances",
 ]  # fmt: skip
 MOST_TOGETHER = 4  # named parts of which all pairs are tried
 CONFIRMED = 3
@@ -77,10 +79,10 @@ def fit(
     """Preferred values for one part, or for two together where several are named, that meet the goals at
     every axis corner. Raises InputError where there is nothing to ask."""
     parts: list[Settable] = []
-    trimmers: list[str] = []
+    files: list[tuple[Board, Netlist]] = []
 
     def change(prepared: Prepared) -> Board:
-        trimmers.extend(prepared.board.trims)
+        files.append((prepared.board, prepared.netlist))
         parts.extend(named_parts(prepared.board, prepared.netlist, asked.parts, asked.series))
         _askable(prepared.board, asked)
         return with_axes(prepared.board, parts)
@@ -90,7 +92,7 @@ def fit(
         goals = read_goals(study.varied.board, asked.goals) or limits_of(study.varied.board)
         _spoken_of(goals, frozenset(map(str, study.corners["corner"])))
         study.foresee((1 + asked.confirm) * len(study.corners), within)
-        return _Fit(study, parts, goals, asked, trimmers).answer()
+        return _Fit(study, parts, goals, asked, *files[0]).answer()
 
 
 def _askable(board: Board, asked: Asked) -> None:
@@ -122,9 +124,12 @@ class _Fit:
         parts: Sequence[Settable],
         goals: Sequence[Goal],
         asked: Asked,
-        trimmers: Sequence[str],
+        file: Board,
+        netlist: Netlist,
     ) -> None:
-        self.study, self.parts, self.asked, self.trimmers = study, tuple(parts), asked, trimmers
+        """``file`` and ``netlist``: as they are, with tolerances and trimmers."""
+        self.study, self.parts, self.asked = study, tuple(parts), asked
+        self.file, self.netlist = file, netlist
         board = study.varied.board
         replaced = {goal.quantity for goal in goals if goal.corners is None}
         kept = [goal for goal in limits_of(board) if asked.goals and goal.quantity not in replaced]
@@ -142,6 +147,7 @@ class _Fit:
             tuple(place for place in range(self.count, len(self.goals)) if place in known),
         )
         self.drawn = self._verdict(plain, 0)
+        self.drawn_tolerated = self._tolerated({}, plain, 0)
 
     def _simulated(self, settings: Sequence[Sequence[float]], names: Sequence[str]) -> Outcomes:
         count = len(self.study.corners)
@@ -169,6 +175,12 @@ class _Fit:
         ]
         return Verdict(verdict, float(found[corner, goal]), int(goal), int(corner), tuple(short))
 
+    def _tolerated(self, values: Mapping[Settable, float], outcomes: Outcomes, number: int) -> Tolerated:
+        """Of the numbered setting."""
+        count = len(self.study.corners)
+        some = outcomes.part(slice(number * count, (number + 1) * count))
+        return tolerated(self.file, self.netlist, values, self.study.known, self.study.corners, some)
+
     def answer(self) -> Answer:
         """Proposes, confirms, and says it."""
         choices: list[Choice] = [(place,) for place in range(len(self.parts))]
@@ -177,17 +189,25 @@ class _Fit:
         found, near = self._found(choices)
         tried = self._to_confirm(found, near)
         verdicts: dict[int, Verdict] = {}
+        held: dict[int, Tolerated] = {}
         if tried:
             settings = [self.closed.setting(found[place].choice, found[place].values) for place in tried]
             outcomes = self._simulated(settings, [self._name(found[place]) for place in tried])
             verdicts = {place: self._verdict(outcomes, number) for number, place in enumerate(tried)}
+            held = {
+                place: self._tolerated(self._values(found[place]), outcomes, number)
+                for number, place in enumerate(tried)
+            }
         others = [place for place in range(len(found)) if place not in verdicts][:LISTED]
-        rows = [("as drawn", "", "", "", math.nan, *self._words(self.drawn))]
-        rows += [self._row(found[place], verdicts.get(place)) for place in [*verdicts, *others]]
+        rows = [("as drawn", "", "", "", math.nan, *self._words(self.drawn), self.drawn_tolerated.word)]
+        rows += [
+            (*self._row(found[place], verdicts.get(place)), held.get(place, Tolerated()).word)
+            for place in [*verdicts, *others]
+        ]
         table = pd.DataFrame(rows, columns=COLUMNS)
         meets = [place for place, verdict in verdicts.items() if verdict.word == MEETS]
         meets.sort(key=lambda place: -coarsely(verdicts[place].margin))
-        lines = self._lines(found, verdicts, meets, near)
+        lines = self._lines(found, verdicts, held, meets, near)
         run = run_record(self.study) | {
             "goals": [str(goal) for goal in self.goals[: self.count]],
             "parts": [part.name for part in self.parts],
@@ -227,6 +247,10 @@ class _Fit:
 
     # --- words
 
+    def _values(self, candidate: Candidate) -> dict[Settable, float]:
+        parts = (self.parts[place] for place in candidate.choice)
+        return dict(zip(parts, candidate.values, strict=True))
+
     def _name(self, candidate: Candidate) -> str:
         return ", ".join(
             f"{self.parts[place].name} {engineering(value, self.parts[place].unit)}"
@@ -257,6 +281,7 @@ class _Fit:
         self,
         found: Sequence[Candidate],
         verdicts: dict[int, Verdict],
+        held: dict[int, Tolerated],
         meets: Sequence[int],
         near: int | None,
     ) -> list[str]:
@@ -271,6 +296,7 @@ class _Fit:
             "Goals:",
             *(f"  {goal}" for goal in self.goals[: self.count]),
             f"As drawn: {self._room(self.drawn)}",
+            *_with_tolerances(self.drawn_tolerated),
         ]
         if meets:
             lines.append(f"Meets every goal with most room, as simulated: {self._name(found[meets[0]])}")
@@ -294,6 +320,7 @@ class _Fit:
                 f"  {self._name(found[place]):<32} {self._room(verdict)} (predicted {_amount(predicted)})"
                 + (f"; falls short of a limit: {', '.join(verdict.broken)}" if verdict.broken else "")
             )
+            lines += _with_tolerances(held[place])
         lines += [
             "Margins at the tightest corner, in tolerances of the quantity.",
             "",
@@ -311,17 +338,28 @@ class _Fit:
         return f"{verdict.word}, margin {_amount(verdict.margin)}: {title} in {corner}"
 
     def _assumed(self) -> list[str]:
-        texts = ["parts at the values named, without tolerances: `ramp-harness worst` asks for those"]
+        texts = [
+            "parts at the values named in verdicts, with tolerances by the closed forms alone:"
+            " `ramp-harness worst` simulates them"
+        ]
         unknown = [place for place in range(self.count) if place not in self.closed.known]
         if unknown:
             titles = ", ".join(stem(self.goals[place].quantity).title for place in unknown)
             texts.append(f"no closed form of {titles}: it had no say in what was proposed, only in verdicts")
-        if self.trimmers:
-            texts.append(f"trimmers at their drawn values: {', '.join(self.trimmers)}")
+        if self.file.trims:
+            names = ", ".join(self.file.trims)
+            texts.append(f"trimmers at their drawn values, with tolerances set on each board: {names}")
         texts.append(
             "values up to a decade from the drawn ones; closer ones are tried around the best coarse ones"
         )
         return [*texts, *self.study.ledger.remarks]
+
+
+def _with_tolerances(found: Tolerated) -> list[str]:
+    """What a line adds about tolerances; nothing where none are stated."""
+    if not found.word:
+        return []
+    return [f"    all stated tolerances at their worst, by the closed forms: {found.word}, {found.words}"]
 
 
 def _same(one: Candidate, other: Candidate) -> bool:

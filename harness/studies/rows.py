@@ -49,6 +49,13 @@ class Outcomes:
     borne: Array
     breaches: NDArray[np.bool_]
 
+    def part(self, rows: slice) -> Outcomes:
+        """Some rows of them."""
+        figures, bars = (table.iloc[rows].reset_index(drop=True) for table in (self.figures, self.bars))
+        return Outcomes(
+            self.states[rows], figures, bars, self.engine_seconds[rows], self.borne[rows], self.breaches[rows]
+        )
+
     def judged(self, quantity: str) -> Array:
         """Figures of a quantity that may count as a pass: none out of the comparator's range or in
         chatter."""

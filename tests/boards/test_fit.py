@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -78,14 +79,27 @@ def board_in(folder: Path, text: str = BOARD) -> Path:
     return path
 
 
-def threshold(low: float, control: float, ref: float = 100e3, through: float = 150e3) -> float:
+def threshold(
+    low: float, control: float, ref: float = 100e3, through: float = 150e3, reference: float = 5.0
+) -> float:
     """Millman's law (Millman 1940): the divider's node with nothing drawn from it."""
-    return (5 / ref + control / through) / (1 / ref + 1 / through + 1 / low)
+    return (reference / ref + control / through) / (1 / ref + 1 / through + 1 / low)
 
 
 def duty(low: float, control: float, ref: float = 100e3, through: float = 150e3) -> float:
     """The share of the period that the ramp lies below the threshold: 980 us up, 10 us down, of 1 ms."""
     return 0.99 * threshold(low, control, ref, through) / 5
+
+
+def kept_at_every_vertex(value: str) -> bool:
+    """Whether the limits hold at all vertices of the tolerances with Rlow at another value, by Millman's law,
+    and for the pull-up's current, with 0.1 V left at the output, by Ohm's."""
+    low = 1e3 * float(value.removesuffix(" kOhm"))
+    shares = product((0.99, 1.01), (0.99, 1.01), (0.95, 1.05), (0.99, 1.01), (0.0, 4.0))
+    found = [
+        0.99 * threshold(low * d, control, 100e3 * b, 150e3 * c, 5 * a) / 5 for a, b, d, c, control in shares
+    ]
+    return min(found) >= 0.2 and max(found) <= 0.55 and (12 - 0.1) / (0.95 * 4.7e3) <= 2.7e-3
 
 
 def asked(board: Path, out: Path, *options: str) -> tuple[int, pd.DataFrame]:
@@ -108,6 +122,10 @@ def test_a_limit_that_falls_short_is_cured_by_the_value_found(tmp_path: Path) ->
     assert float(best["predicted_margin"]) == pytest.approx(float(best["simulated_margin"]), abs=0.1)
     value = 1e3 * float(best["value"].removesuffix(" kOhm"))
     assert nearest("E24", value) == value
+    for one in (best, *others):
+        assert one["with_tolerances"] == ("within" if kept_at_every_vertex(one["value"]) else "outside")
+    assert {one["with_tolerances"] for one in (best, *others)} == {"within", "outside"}
+    assert table.loc[0, "with_tolerances"] == "outside"
     assert duty(value, 0) > 0.2 and duty(value, 4) < 0.55
     (tmp_path / "divided.cir").write_text(NETLIST.replace("220k\n", f"{value}\n"))
     result = run(board)
