@@ -56,8 +56,9 @@ def part_rows(
             mark, needed, why = UNKNOWN, "not shown", _why_none(verdict)
         else:
             mark, needed, why = needed_words(board, one, moved)
-            if mark in (ENOUGH, FREE) and found.without and (moved is None or moved.get(one.name, True)):
-                mark, needed = UNKNOWN, f"{needed}, {_aside(found.without)} aside"
+            aside = _aside(found, mark) if moved is None or moved.get(one.name, True) else ""
+            if aside:
+                mark, needed = UNKNOWN, f"{needed}, {aside} aside"
             together = [other for other in one.parts if other.lower() != key]
             why += f"; deviates together with {', '.join(together)}" if together else ""
         if verdict == "differs":
@@ -80,10 +81,14 @@ def part_rows(
     return tuple(rows)
 
 
-def _aside(quantities: Sequence[str]) -> str:
-    """Limited quantities that do not count, since no closed form speaks of them."""
-    titles = [stem(quantity).title for quantity in quantities]
-    return titles[0] if len(titles) == 1 else rounding.count(len(titles), "limit")
+def _aside(found: Tolerances, kind: str) -> str:
+    """Limited quantities that a part was not held against: no closed form speaks of them, or they are not
+    kept as drawn at some corners, which are left out. Empty where nothing is called enough."""
+    quantities = list(found.without) if kind in (ENOUGH, FREE) else []
+    if kind == ENOUGH:
+        quantities += [quantity for quantity, _, _ in (*found.open_corners, *found.hopeless)]
+    titles = [stem(quantity).title for quantity in dict.fromkeys(quantities)]
+    return titles[0] if len(titles) == 1 else rounding.count(len(titles), "limit") if titles else ""
 
 
 def _why_none(verdict: str) -> str:
@@ -200,7 +205,10 @@ def tolerance_notes(board: Board, found: Tolerances) -> tuple[str, ...]:
         )
     if found.open_corners:
         places = _places(board, found.open_corners)
-        notes.append(f"Left out, since no tolerance mends what is not kept as drawn: {places}.")
+        notes.append(
+            f"Left out, since no tolerance mends what is not kept as drawn: {places}. What stands below as"
+            " enough leaves these limits aside."
+        )
     if found.without:
         titles = ", ".join(stem(quantity).title for quantity in found.without)
         notes.append(

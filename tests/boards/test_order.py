@@ -284,6 +284,10 @@ def test_what_no_closed_form_speaks_of_makes_nothing_enough(made: Order) -> None
     rows = {row.part: row for row in contents_with(made, found, {}).parts}
     assert rows["Rpull"].needed == "10 % is enough, Frequency aside"
     assert {row.needed_mark for row in rows.values()} == {MARKS[UNKNOWN]}
+    left_out = replace(made.tolerances, open_corners=(("duty", "most", ("c004",)),))
+    rows = {row.part: row for row in contents_with(made, left_out, {}).parts}
+    assert rows["Rpull"].needed == "10 % is enough, Duty factor aside"
+    assert rows["Rpull"].needed_mark == MARKS[UNKNOWN]
 
 
 @pytest.mark.parametrize(("verdict", "says"), [("within", False), ("no figure", True)])
