@@ -73,10 +73,10 @@ def _picture(comparison: Comparison, name: str) -> Picture | None:
         svg = to_svg(figure, f"shift-{name}")
     row = line.loc[shifts.shares(line).idxmax()]
     unit = stem(name).unit
-    alternative = (
-        f"{title} along {axis.name}: largest simulated change {row['simulated_change']:.4g} {unit}, predicted"
-        f" {row['predicted_change']:.4g} {unit}"
-    )
+    foreseen = row["predicted_change"]
+    predicted = f"predicted {foreseen:.4g} {unit}".rstrip() if np.isfinite(foreseen) else "no prediction"
+    simulated = f"largest simulated change {row['simulated_change']:.4g} {unit}".rstrip()
+    alternative = f"{title} along {axis.name}: {simulated}, {predicted}"
     return Picture(title, f"Over {axis.name}{f'; {held}' if held else ''}.", alternative, svg)
 
 

@@ -29,6 +29,7 @@ from harness.revision.joined import join
 from harness.revision.judged_facts import LOOSENED, TIGHTENED, with_directions
 from harness.revision.kept import Kept, kept_from
 from harness.revision.parts import PartChange, announced, part_changes
+from harness.revision.pictures import shift_pictures
 from harness.revision.reference import read_reference, reference_text
 from harness.revision.repository import _plain, extract
 from harness.revision.rounded import cut, widened
@@ -474,6 +475,16 @@ def test_paths_stay_in_the_repository() -> None:
     """Up and down again is fine; out of it is nothing."""
     assert _plain("boards/./kestrel/../plover") == "boards/plover"
     assert _plain("boards/../../etc") == ""
+
+
+@pytest.mark.parametrize(("foreseen", "words"), [(True, "predicted 0.0625"), (False, "no prediction")])
+def test_a_drawing_without_a_prediction_says_so(foreseen: bool, words: str) -> None:
+    """In the sentence for who cannot see it."""
+    pair = [side(), side(150e3)]
+    if not foreseen:
+        pair = [replace(one, corners=one.corners.drop(columns="duty.refined")) for one in pair]
+    (picture,) = shift_pictures(compare(*pair), ["duty"])
+    assert words in picture.alternative and "nan" not in picture.alternative
 
 
 RUN = {"board": "held", "revision": "A", "left_out": 0, "versions": {}, "settings": {}, "hashes": {}}
