@@ -19,6 +19,8 @@ SOURCES = (
     "quantities.py",
     "units.py",
     "verdict.py",
+    "findings.py",
+    "ratings.py",
     "conceded.py",
     "shortfalls.py",
     "tolerances.py",
@@ -30,7 +32,7 @@ def drawn_from(result: RunResult) -> str:
     """Hash of all that a page is drawn from, the sources that draw it included; not of how long a run
     took."""
     digest = hashlib.sha256(sources_hash(SOURCES).encode())
-    for name in ("corners", "harmonics", "effects", "check", "expected", "cures"):
+    for name in ("corners", "harmonics", "effects", "check", "expected", "ratings", "cures"):
         table: pd.DataFrame = getattr(result, name)
         digest.update("\0".join(map(str, table.columns)).encode())
         digest.update(pd.util.hash_pandas_object(table, index=False).to_numpy().tobytes())

@@ -9,7 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from harness.report.unchanged import drawn_from
+from harness import ledger
+from harness.faults import case
+from harness.fingerprints import PACKAGE
+from harness.report.unchanged import SOURCES, drawn_from
 from harness.results import RunResult
 from harness.writing import write_run
 
@@ -28,11 +31,13 @@ def test_only_what_shows_counts(result: RunResult) -> None:
     assert drawn_from(slower) == source
     corners = result.corners.copy()
     corners.loc[0, "duty.simulated"] += 1e-12
+    ratings = result.ratings.assign(source="another edition")
     waves = {name: dict(wave) for name, wave in result.waveforms.items()}
     first = next(iter(waves.values()))
     first["ramp"] = first["ramp"] + 1e-12
     for other in (
         dataclasses.replace(result, corners=corners),
+        dataclasses.replace(result, ratings=ratings),
         dataclasses.replace(result, waveforms=waves),
         dataclasses.replace(result, notes=result.lint),
         dataclasses.replace(result, run={**result.run, "left_out": 3}),
@@ -49,3 +54,8 @@ def test_an_unchanged_page_stays_and_a_touched_one_does_not(result: RunResult, t
     page.write_bytes(first.replace(b"Sandpiper", b"Sandpaper"))
     write_run(result, tmp_path)
     assert page.read_bytes() == first
+
+
+def test_the_sources_are_files_of_the_package() -> None:
+    """A pattern that matches nothing would hide a change for ever."""
+    assert all(list(PACKAGE.glob(pattern)) for pattern in (*SOURCES, *ledger.SOURCES, *case.VERSION))
