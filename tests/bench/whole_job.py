@@ -66,31 +66,31 @@ def result_of(job: Job) -> RunResult:
 
 def result_and_prediction(job: Job) -> tuple[RunResult, Prediction]:
     """The same, and the prediction for the same rows: ideal and refined figures, and effects between them."""
-    prepare, known = whole.prepare, {}
+    prepare, amounts, predicted = whole.prepare, whole._effects, whole.without_effects
+    known: dict[str, Any] = {}
 
     def prepared(path: str | Path, only: whole.Only = ()) -> whole.Prepared:
         found = prepare(path, only)
         return replace(found, asked=frozenset(_names(found, job.at)))
 
     def here(tasks: Iterable[object], function: Callable[[object], object], **_: object) -> Iterator[object]:
-        for index, outcome in _in_this_process(tasks, function):
-            if isinstance(outcome.value, tuple):
-                known["prediction"] = outcome.value[0]
-            yield index, outcome
+        return _in_this_process(tasks, function)
 
-    amounts, effects = whole._effects, {}
+    def kept(name: str, function: Callable[..., Any]) -> Callable[..., Any]:
+        def call(*arguments: Any) -> Any:
+            known[name] = function(*arguments)
+            return known[name]
 
-    def kept(*arguments: Any) -> pd.DataFrame:
-        effects["all"] = amounts(*arguments)
-        return effects["all"]
+        return call
 
     with (
         patch.object(pool, "run_all", here),
         patch.object(whole, "prepare", prepared),
-        patch.object(whole, "_effects", kept),
+        patch.object(whole, "without_effects", kept("prediction", predicted)),
+        patch.object(whole, "_effects", kept("effects", amounts)),
     ):
         result = whole.run(job.board, jobs=1)
-    every = replace(known["prediction"], effects=effects["all"])
+    every = replace(known["prediction"], effects=known["effects"])
     rows = corner_table(result.board)["corner"].isin(result.corners["corner"]).to_numpy()
     tables = {kind: getattr(every, kind)[rows].reset_index(drop=True) for kind in ("ideal", "refined")}
     return result, replace(every, **tables)
