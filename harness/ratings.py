@@ -61,7 +61,7 @@ class Rated:
 
     def verdict(self, extremes: Sequence[float] | None) -> tuple[float, str]:
         """The figure nearest to a breach, or farthest in it, and its word; NaN where nothing was watched."""
-        if extremes is None:
+        if extremes is None or any(map(math.isnan, extremes)):
             return math.nan, NO_FIGURE
         low, high = extremes
         if self.watch.through:  # the size of a current or a power

@@ -13,7 +13,7 @@ from harness.faults.feeds import held_levels
 from harness.intent.ratings import SINK_CURRENT
 from harness.measure.stress import GROUND, Watch
 from harness.pins import part_of
-from harness.ratings import BREACHED, Rated, rated_parts
+from harness.ratings import BREACHED, NO_FIGURE, Rated, rated_parts
 from harness.sheets import models, read_sheet
 from harness.units import engineering
 
@@ -79,6 +79,8 @@ def passed(
     rated = [*rated_parts(board, netlist), *_sinking(board, netlist)]
     for one in rated:
         value, word = one.verdict(faulted.get(one.watch.name))
+        if word == NO_FIGURE and one.verdict(good.get(one.watch.name))[1] != NO_FIGURE:
+            notes.append(f"{one.part} {one.words} has no figure and is not judged")
         if word != BREACHED:
             continue
         if one.unit == "V" and abs(value) > reach:

@@ -11,11 +11,11 @@ from harness.board import load_board
 from harness.faults.answer import told
 from harness.faults.fault import HARMLESS, NOT_SIMULATED, OVERSTRESSED, WRONG_SOUND, Fault, Outcome, Stress
 from harness.faults.judging import Judge, at_rest
-from harness.faults.stress import beyond
+from harness.faults.stress import beyond, passed
 from harness.faults.study import Faulted
 from harness.measure.stress import Watch
 from harness.netlist import read_netlist
-from harness.ratings import Rated
+from harness.ratings import Rated, rated_parts
 from harness.resources import netlists_folder
 from harness.simulate import CornerResult
 
@@ -107,3 +107,17 @@ def test_a_limit_without_a_figure_is_not_kept(room: float, severity: str) -> Non
     judge = Judge(board, netlist, [CornerResult("a", "pulsing", figures=figures | {"headroom": 1.0})])
     faulted = CornerResult("a", "pulsing", figures=figures | ({} if math.isnan(room) else {"headroom": room}))
     assert judge.outcome(Faulted(FAULT, 0, netlist, faulted)).severity == severity
+
+
+def test_a_rating_without_a_figure_is_told_and_not_kept() -> None:
+    """The figure is there without the fault; nothing of it with the fault, or nothing that is a number."""
+    board = load_board(netlists_folder() / "boards" / "kestrel" / "kestrel_slicer.board.toml")
+    netlist = read_netlist(board.netlist)
+    one = rated_parts(board, netlist)[0]
+    good = {one.watch.name: [0.0, 0.0]}
+    assert one.verdict([math.nan, 0.0])[1] == "no figure"
+    none: list[dict[str, list[float]]] = [{}, {one.watch.name: [math.nan, math.nan]}]
+    for faulted in none:
+        stresses, notes = passed(board, netlist, good, faulted)
+        assert stresses == [] and notes == [f"{one.part} {one.words} has no figure and is not judged"]
+    assert passed(board, netlist, good, good) == ([], [])
