@@ -68,7 +68,11 @@ class Order:
         said, states = self.contents.statement, self.contents.studies
         lines = [said.words, *(f"  {reason}" for reason in said.reasons)]
         lines += [f"{state.title}: {state.words}" for state in states if state.run]
-        lines += [f"{state.title}: not run; to add it: {state.command}" for state in states if not state.run]
+        lines += [
+            f"{state.title}: {state.words}{f'; to add it: {state.command}' if state.command else ''}"
+            for state in states
+            if not state.run
+        ]
         lines.append(f"{count(len(self.contents.open_points), 'open point')} to initial")
         return lines
 

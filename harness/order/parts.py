@@ -53,7 +53,7 @@ def part_rows(
         elif key in trims:
             mark, needed, why = FREE, "a trimmer, set on each board", trims[key]
         elif one is None:
-            mark, needed, why = UNKNOWN, "not shown", _why_none(verdict)
+            mark, needed, why = UNKNOWN, "not shown", _why_none(board, verdict)
         else:
             mark, needed, why = needed_words(board, one, moved)
             aside = _aside(found, mark) if moved is None or moved.get(one.name, True) else ""
@@ -91,11 +91,12 @@ def _aside(found: Tolerances, kind: str) -> str:
     return titles[0] if len(titles) == 1 else rounding.count(len(titles), "limit") if titles else ""
 
 
-def _why_none(verdict: str) -> str:
+def _why_none(board: Board, verdict: str) -> str:
+    otherwise = "it has no single value that could deviate" if board.limits else "no limit is set"
     return {
         "not intended": "no intended value and no tolerance: nothing is known of it",
         "not drawn": "it is not drawn",
-    }.get(verdict, "it has no single value that could deviate")
+    }.get(verdict, otherwise)
 
 
 def needed_words(board: Board, one: Needed, moved: Mapping[str, bool] | None) -> tuple[str, str, str]:

@@ -59,7 +59,7 @@ class Said:
 @dataclass(frozen=True)
 class StudyState:
     """A study that the document draws on: what it found in a sentence, or that it was not run and which
-    command adds it. ``short``: something falls short in it."""
+    command adds it, empty where none can. ``short``: something falls short in it."""
 
     name: str
     title: str

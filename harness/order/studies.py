@@ -34,6 +34,7 @@ TITLES = {
     FAULTS: "Single faults",
 }
 ASSUMED = "Assumed:"
+NO_LIMIT = "not run: without limits there is nothing to hold it against"
 LIGHT = 0.005  # share of the largest half effect below which a part moves no limited quantity
 
 
@@ -87,7 +88,8 @@ def study_states(board: Board, asked: Asked, answers: Mapping[str, Answer]) -> t
             answer = answers[name]
             states.append(StudyState(name, title, True, _in_short(name, answer), "", answer.falls_short))
         else:
-            states.append(StudyState(name, title, False, "not run", asked.command(board, name)))
+            command = asked.command(board, name) if board.limits or name == FAULTS else ""
+            states.append(StudyState(name, title, False, "not run" if command else NO_LIMIT, command))
     return tuple(states)
 
 

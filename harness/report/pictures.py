@@ -37,6 +37,10 @@ MARKS = (
     "Dashed with squares: hand. Plain line: refined. Dots with bars: simulated. A cross at the foot: no"
     " figure."
 )
+BELOW = (
+    "Below: what is left after taking off the hand figure, with the tolerance dotted and the room beyond it"
+    " hatched."
+)
 CHAIN_MARKS = (
     "Each step from hand to simulated, where they part most and where that is explained. Filled: effects"
     " with an origin. Hatched: a slip or a wrong formula. Crossed: the remainder, which is given no cause."
@@ -163,11 +167,12 @@ def duty_picture(result: RunResult, quantity: str = "duty") -> list[Picture]:
         for name, value in nominals.items()
         if name not in (first, second)
     )
+    words = [BELOW] if sweeps.compared(panels) else []
+    words += [f"Held: {held}."] if held else []
     return [
         Picture(
             f"{title} against {first}",
-            f"Below: what is left after taking off the hand figure, with the tolerance dotted and the room"
-            f" beyond it hatched.{' Held: ' + held + '.' if held else ''}{_off_view(result, quantity)}",
+            " ".join([*words, *_limit_words(result, quantity)]),
             f"{title} by hand, refined and simulated along {first} in"
             f" {rounding.count(len(panels), 'panel')}.",
             sweeps.with_differences(board, quantity, panels, f"{quantity}-sweep"),
@@ -179,11 +184,11 @@ def _order(value: object) -> tuple[int, object]:
     return (1, value) if isinstance(value, str) else (0, value)
 
 
-def _off_view(result: RunResult, quantity: str) -> str:
+def _limit_words(result: RunResult, quantity: str) -> list[str]:
     limit = result.board.limits.get(quantity)
     if limit is None:
-        return ""
-    return f" Limit: {tables.limit_words(limit, quantities.stem(quantity).unit)}."
+        return []
+    return [f"Limit: {tables.limit_words(limit, quantities.stem(quantity).unit)}."]
 
 
 @dataclass(frozen=True)

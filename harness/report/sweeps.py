@@ -7,6 +7,8 @@ told from the others without colour, and each is named at its end.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -192,43 +194,57 @@ def against_axes(board: Board, rows: list[tuple[str, list[Series]]], name: str, 
 
 
 def with_differences(board: Board, quantity: str, panels: list[tuple[str, Series]], name: str) -> str:
-    """Figures above, differences from hand below, one panel a value of a second axis. Returns SVG.
+    """Figures above, below them differences from hand where there are any, one panel a value of a second
+    axis. Returns SVG.
 
     ``panels``: (words for the panel, Series along the first axis).
     """
     drawn = [one for _, one in panels]
+    shares = [1.75, 1.0] if compared(panels) else [1.75]
     limits = limits_of(board, quantity)
     low, high = height(drawn, limits)
     with canvas.style():
-        figure = Figure(figsize=(canvas.WIDTH, 4.7))
+        tall = 4.7 if len(shares) == 2 else 3.2
+        figure = Figure(figsize=(canvas.WIDTH, tall))
         grid = figure.subplots(
-            2, len(panels), squeeze=False, sharey="row", sharex=True, height_ratios=[1.75, 1.0]
+            len(shares), len(panels), squeeze=False, sharey="row", sharex=True, height_ratios=shares
         )
-        figure.subplots_adjust(left=LEFT, right=RIGHT, top=0.93, bottom=0.115, hspace=0.16, wspace=0.10)
-        reach = 0.0
+        figure.subplots_adjust(
+            left=LEFT, right=RIGHT, top=1 - 0.33 / tall, bottom=0.54 / tall, hspace=0.16, wspace=0.10
+        )
         for position, (words, one) in enumerate(panels):
-            upper, lower = grid[0][position], grid[1][position]
+            upper = grid[0][position]
             draw_witnesses(upper, one)
             upper.set_ylim(low, high)
             draw_limits(upper, limits, one.unit, named=position == 0)
             upper.set_title(words)
-            reach = max(reach, draw_differences(lower, one))
-            horizontal(lower, board, one)
-        reach = reach or 1.0
-        grid[1][0].set_ylim(-1.18 * reach, 1.18 * reach)
-        for lower, one in zip(grid[1], drawn, strict=True):
-            known = one.tolerance[np.isfinite(one.tolerance)]
-            edge = float(np.median(known)) if len(known) else 1.18 * reach
-            for low, high in ((-1.18 * reach, -edge), (edge, 1.18 * reach)):
-                lower.axhspan(low, high, facecolor="none", edgecolor=FAINT, hatch="////", linewidth=0)
+            horizontal(grid[-1][position], board, one)
         canvas.engineering_axis(grid[0][0].yaxis, drawn[0].unit, 6)
-        canvas.engineering_axis(grid[1][0].yaxis, drawn[0].unit, 4)
         grid[0][0].set_ylabel(drawn[0].title)
-        grid[1][0].set_ylabel("minus hand")
-        figure.align_ylabels(list(grid[:, 0]))
         canvas.label_ends(grid[0][-1], end_labels(drawn[-1]))
-        canvas.label_ends(grid[1][-1], _difference_labels(drawn[-1]))
+        for row in grid[1:]:
+            _fill_differences(row, drawn)
+        figure.align_ylabels(list(grid[:, 0]))
         return canvas.to_svg(figure, name)
+
+
+def compared(panels: list[tuple[str, Series]]) -> bool:
+    """Whether there is a hand figure in any panel."""
+    return any(np.isfinite(one.hand).any() for _, one in panels)
+
+
+def _fill_differences(row: Sequence[Axes], drawn: Sequence[Series]) -> None:
+    """A row of panels with differences from hand, and the room beyond the tolerance hatched."""
+    reach = max(draw_differences(axes, one) for axes, one in zip(row, drawn, strict=True)) or 1.0
+    row[0].set_ylim(-1.18 * reach, 1.18 * reach)
+    for axes, one in zip(row, drawn, strict=True):
+        known = one.tolerance[np.isfinite(one.tolerance)]
+        edge = float(np.median(known)) if len(known) else 1.18 * reach
+        for low, high in ((-1.18 * reach, -edge), (edge, 1.18 * reach)):
+            axes.axhspan(low, high, facecolor="none", edgecolor=FAINT, hatch="////", linewidth=0)
+    canvas.engineering_axis(row[0].yaxis, drawn[0].unit, 4)
+    row[0].set_ylabel("minus hand")
+    canvas.label_ends(row[-1], _difference_labels(drawn[-1]))
 
 
 def draw_differences(axes: Axes, one: Series) -> float:

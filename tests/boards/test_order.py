@@ -299,6 +299,18 @@ def test_a_vertex_without_a_figure_frees_no_part(verdict: str, says: bool) -> No
     assert moved({WORST: answer}) == {"R1": True, "R2": says}
 
 
+def test_without_limits_no_study_is_offered_that_needs_them(folder: Path) -> None:
+    """And no part is said to be without a value where only a limit is missing."""
+    text = (folder / "sliced.board.toml").read_text(encoding="utf-8")
+    path = folder / "bare.board.toml"
+    path.write_text(text[: text.index("[limits]")], encoding="utf-8")
+    bare = order(path, Asked(only=[("control", 5.0)], jobs=1))
+    assert [state.name for state in bare.contents.studies if state.command] == [FAULTS]
+    assert {row.why for row in bare.contents.parts} == {"no limit is set"}
+    assert not [line for line in bare.lines() if "--with worst" in line]
+    assert len(pictures_of(bare.contents, 20.0)) >= 3
+
+
 def test_a_formula_has_the_numbers_of_the_corner_that_is_named(made: Order) -> None:
     """The control of the corner that was asked for is 5 V; at its nominal value, 2 V, nothing was run."""
     row = next(one for one in made.contents.hand if one.name == "threshold")

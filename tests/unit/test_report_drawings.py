@@ -174,6 +174,15 @@ def test_the_witnesses_are_named_at_their_lines_and_told_apart_without_colour(re
     assert "stroke-dasharray" in duty.svg
 
 
+def test_without_hand_figures_no_room_for_differences_is_drawn(result: RunResult) -> None:
+    """Nothing is taken off what was simulated where there is nothing to take off."""
+    (whole,) = pictures.duty_picture(result)
+    bare = result.corners.assign(**{"duty.hand": np.nan})
+    (alone,) = pictures.duty_picture(RunResult(**{**result.__dict__, "corners": bare}))
+    assert "minus hand" in whole.svg and "hand figure" in whole.caption
+    assert "minus hand" not in alone.svg and "hand figure" not in alone.caption
+
+
 def test_a_missing_figure_leaves_a_cross(result: RunResult) -> None:
     """A corner without a simulated figure is marked and not joined over in silence."""
     with_gap = result.corners.copy()
