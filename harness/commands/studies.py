@@ -21,7 +21,9 @@ def add(commands: Commands) -> None:
     within(worst)
     worst.set_defaults(action=_worst)
 
-    share = of_a_board(commands, "yield", "the share of boards that keep every limit and rating, from random draws")
+    share = of_a_board(
+        commands, "yield", "the share of boards that keep every limit and rating, from random draws"
+    )
     draws_and_seed(share)
     share.add_argument(
         "--distribution", choices=("uniform", "normal"), default="uniform",
