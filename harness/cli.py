@@ -26,6 +26,7 @@ from harness.commands import (
     studies,
 )
 from harness.commands.options import BAD_INPUT, NO_ENGINE, SHORT
+from harness.findings import without_controls
 
 COMMANDS = (
     run,
@@ -104,4 +105,4 @@ def _failed(error: Exception) -> int:
 
 
 def _complain(sentence: str) -> None:
-    print(sentence, file=sys.stderr)
+    print(without_controls(sentence), file=sys.stderr)
