@@ -19,7 +19,7 @@ from harness.units import engineering
 HELD = 2.0  # periods that a comparator's output is held after the supplies are up
 AFTER = "after it is let go"
 _HOLD = "ramp_harness_hold"
-_CLOSED, _APART = 0.01, 1e12  # Ohm of what holds a node, closed and open
+_CLOSED, _APART = 0.01, 1e12  # Ohm of what holds a node, closed and open (our choice, no source)
 _SWITCHING = 1e-6  # of a period that it takes to let go
 _Cored = ChargedCore | SnappedCore | IntegratorCore
 

@@ -24,17 +24,20 @@ if TYPE_CHECKING:
 
 Extremes = Mapping[str, Sequence[float]]
 
-BEYOND = 2.0  # times the span of all voltage sources, which no charge pump of one capacitor passes
+#: times the span of all voltage sources: one capacitor on top of a supply doubles it, no more (common
+#: practice, no source)
+BEYOND = 2.0
 
 OUTPUT, PULLUP, SINK = "fault output", "fault pullup", "fault sink"
 SUPPLY, POWER = "fault supply ", "fault power "
-WORSE = 1.01  # a rating that the board passes anyway counts only where the fault adds a hundredth
+#: a rating that the board passes anyway counts only where the fault adds a hundredth (our choice, no source)
+WORSE = 1.01
 #: the row of a sheet that is there where a document warns of an output that is joined to a supply, the row
 #: that says how much the output is sure to take in, and at which level
 SHORT, PROMISED, LEVEL = "short_to_supply", "sink_current", "level"
 SHORT_WORDS = "sink current, output held up"
 IDEAL = "an ideal current source drives it there, and a real one would stop at its supply"
-WARMER = 1e-3  # W: resistors whose dissipation rises by less are not named
+WARMER = 1e-3  # W: resistors whose dissipation rises by less are not named (our choice, no source)
 
 
 def watches(board: Board, netlist: Netlist, sinks: tuple[tuple[str, float], ...]) -> Iterator[Watch]:
