@@ -120,14 +120,29 @@ def support_lines(netlist: Netlist, parts: Iterable[Part]) -> list[str]:
             parameters[name] = f".param {name}={netlist.parameters[name]}"
             waiting += _WORD.findall(netlist.parameters[name].lower())
     known = [parameters[name] for name in netlist.parameters if name in parameters]
-    return list(dict.fromkeys([*known, *(line for line in lines if line.strip())]))
+    return once([*known, *(line for line in lines if line.strip())])
+
+
+def once(lines: Iterable[str]) -> list[str]:
+    """Every statement once, its continuations with it, a subcircuit being one statement from its ``.subckt``
+    to its ``.ends``: a line inside may be that of another subcircuit."""
+    blocks: list[str] = []
+    depth = 0
+    for line in lines:
+        keyword = line.lower().split(None, 1)[:1]
+        if blocks and (depth or line.startswith("+")):
+            blocks[-1] += f"\n{line}"
+        else:
+            blocks.append(line)
+        depth += (keyword == [".subckt"]) - (keyword == [".ends"] and depth > 0)
+    return [line for block in dict.fromkeys(blocks) for line in block.split("\n")]
 
 
 def deck(
     support: Iterable[str], elements: Iterable[str], temperature: float, options: str = REST
 ) -> list[str]:
     """The lines of a bench at a temperature (degC)."""
-    return [f".options {options} temp={float(temperature)!r} tnom=27", *dict.fromkeys(support), *elements]
+    return [f".options {options} temp={float(temperature)!r} tnom=27", *once(support), *elements]
 
 
 def run(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from harness.alone import comparator as comparators
 from harness.alone import core as cores
-from harness.alone.bench import PartAlone, among, element_line, support_lines
+from harness.alone.bench import PartAlone, among, element_line, once, support_lines
 from harness.alone.comparator import Surroundings, Switch
 from harness.alone.conditions import Conditions, knots, median, slope_knots, the_engine
 from harness.alone.core import Mirror
@@ -304,4 +304,4 @@ def _on_the_ramp(on: Conditions, supply: float) -> tuple[list[str], list[str], l
         support += mirror.support
         words.append("the mirror")
     lines += [cores.volts(f"h{k}", node, value) for k, (node, value) in enumerate(sorted(held.items()))]
-    return lines, list(dict.fromkeys(support)), words
+    return lines, once(support), words

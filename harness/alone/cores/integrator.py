@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from harness.alone import comparator as comparators
 from harness.alone import integrator as alone
-from harness.alone.bench import PartAlone, support_lines
+from harness.alone.bench import PartAlone, once, support_lines
 from harness.alone.comparator import Pins, Surroundings
 from harness.alone.conditions import Conditions, median, slope_knots, the_engine
 from harness.alone.integrator import Amplifier, Trip
@@ -128,7 +128,7 @@ class _Setup:
         held = {node: self.voltage(node, supply) for node in self.rails}
         ground = self.voltage(self.nodes.minus, supply)
         return Trip(
-            self.comparator, self.switch, self.around, tuple(dict.fromkeys(support)), self.nodes, held,
+            self.comparator, self.switch, self.around, tuple(once(support)), self.nodes, held,
             ground, resistance, temperature,
         )  # fmt: skip
 
