@@ -2,7 +2,8 @@
 """The slicing stage seen from its comparator: which node of its line is what, and where its output goes.
 
 Pins are told by their names in the header of the comparator's subcircuit; where a header numbers its pins, by
-the nodes that the board file names. Names of nodes and values of rails as drawn, nothing else.
+the nodes that the board file names and those that a source holds. Names of nodes and values of rails as
+drawn, nothing else.
 """
 
 from __future__ import annotations
@@ -131,11 +132,19 @@ def _output_pin(
     pullup = part_of(netlist, roles.pullup)
     near = [node.lower() for node in pullup.nodes] if pullup else []
     free = [node for node in nodes if node not in signals and node != GROUND]
-    return next((node for node in free if node in near), None)
+    held = rail_levels(netlist)
+    loose = {node for node in free if node not in held}
+    return next((node for node in free if node in near), loose.pop() if len(loose) == 1 else None)
 
 
 def lowest_rail(netlist: Netlist, pins: Sequence[str]) -> str:
     """Of some nodes the one at the lowest voltage as drawn; ground where there is none."""
+    level = rail_levels(netlist)
+    return min(pins, key=lambda pin: level.get(pin, math.inf), default=GROUND)
+
+
+def rail_levels(netlist: Netlist) -> dict[str, float]:
+    """Voltage as drawn (V) of ground and of every node that a source of a fixed voltage holds."""
     level = {GROUND: 0.0}
     for name, letter, nodes in all_parts(netlist):
         if letter == "v":
@@ -145,4 +154,4 @@ def lowest_rail(netlist: Netlist, pins: Sequence[str]) -> str:
                     level[upper] = netlist.value(name)
                 elif upper == GROUND:
                     level[lower] = -netlist.value(name)
-    return min(pins, key=lambda pin: level.get(pin, math.inf), default=GROUND)
+    return level

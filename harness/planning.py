@@ -94,7 +94,7 @@ def probes_of(board: Board, netlist: Netlist) -> Probes:
         ground_node=pins.negative if pins else "0", output_ground=pins.reference if pins else "0",
         coupled=pins is not None and pin != output,
         drooping=pins is not None and behind_a_capacitor(netlist, pin, output),
-        class_=roles.comparator_class,
+        class_=roles.comparator_class if pins else None,  # no room to pins that are not known
         pullup_current=_current(netlist, roles.pullup) if roles.pullup else None,
         pullup_nodes=_upper_first(pullup.nodes, pin) if pullup else None,
         sink_current=SINK,
