@@ -101,15 +101,20 @@ class Characteristics:
         return rows + [(name, "unknown", why) for name, why in self.missing]
 
 
-def characterise(board: Board, netlist: Netlist, store: Path, measure: bool) -> Characteristics:
+def characterise(
+    board: Board, netlist: Netlist, store: Path, measure: bool, gave_up: Mapping[str, str] | None = None
+) -> Characteristics:
     """The real-part values that the predictions of a board need.
 
     ``store``: folder of earlier measurements. With ``measure`` only those of this process's engine count;
     what is missing there, or not to be trusted, is measured anew and stored. Without it the engine is not
     touched: the measurements of the newest engine count, and what is missing stays unknown. A model that its
     bench cannot measure stays unknown, too. Raises EngineMissing where ``measure`` finds no engine.
+
+    ``gave_up``: benches in which an engine gave up earlier, key -> why. They are left out, and GaveUp is
+    raised where it gives up in another one. Without it all benches behind such a one stay unknown.
     """
-    return _taken(board, netlist, _measuring(store) if measure else _reading(store))
+    return _taken(board, netlist, _measuring(store, gave_up) if measure else _reading(store))
 
 
 def kept(board: Board, netlist: Netlist, store: Path, engine: int) -> Characteristics | None:
@@ -216,6 +221,14 @@ def _pin_order(board: Board, netlist: Netlist, place: float) -> Iterator[tuple[s
             yield PIN_ORDER, sentence
 
 
+class GaveUp(Exception):
+    """The engine gave up in the bench ``key``, with ``why``; no other is measured by this process."""
+
+    def __init__(self, key: str, why: str) -> None:
+        super().__init__(key, why)
+        self.key, self.why = key, why
+
+
 class _Unknown(Exception):
     """Why a bench has no figures."""
 
@@ -256,9 +269,10 @@ def _reading(folder: Path) -> Take:
     return take
 
 
-def _measuring(folder: Path) -> Take:
+def _measuring(folder: Path, gave_up: Mapping[str, str] | None) -> Take:
     """Takes what is kept of this process's engine, and measures what is not."""
     from harness.alone import store
+    from harness.engine.errors import EngineDead
     from harness.engine.session import EngineError, session
 
     engine = session().version
@@ -271,10 +285,15 @@ def _measuring(folder: Path) -> Take:
             kept = None
         if kept is not None:
             return kept, True
+        if gave_up is not None and bench.key in gave_up:
+            raise _Unknown(gave_up[bench.key])
         try:
             kept = store.Kept(store.checked(bench, bench.measure()), engine)
         except EngineError as error:
-            raise _Unknown(f"{bench.title}: {error}") from error
+            why = f"{bench.title}: {error}"
+            if gave_up is not None and isinstance(error, EngineDead):
+                raise GaveUp(bench.key, why) from error
+            raise _Unknown(why) from error
         except (KeyError, ValueError, FloatingPointError, ZeroDivisionError) as error:
             raise _Unknown(f"{bench.title}: no figure from this model ({error})") from error
         store.write(folder, bench, kept)

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import permutations
 
-from harness.engine.errors import EngineError, EngineMissing
+from harness.engine.errors import EngineDead, EngineError, EngineMissing
 from harness.findings import NetlistError
 from harness.netlist import words
 from harness.new.drawing import Device, Drawing
@@ -163,6 +163,8 @@ def _works(trial: Trial, order: tuple[str, ...], supply: float, negative: float)
             engine = session()
             engine.load(deck, "a model alone")
             rest = engine.operating_point()
+        except EngineDead:
+            raise  # nothing else can be tried in this process
         except EngineError:
             return False
         levels.append(rest["output"])

@@ -4,16 +4,25 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any, NoReturn
 
 import numpy as np
 import pytest
 from scipy.optimize import brentq
 
+from harness.alone import benches
+from harness.alone.subject import Bench, Refused
 from harness.board import load_board
 from harness.characterise import Characteristics, characterise
+from harness.engine import pool
+from harness.engine.errors import EngineDead
+from harness.knowing import characterised
 from harness.netlist import read_netlist
 from harness.predict.lookup import Table
+from harness.run import prepare
 
 MODEL = """\
 .subckt known plus minus supply ground output
@@ -172,6 +181,54 @@ def test_a_changed_model_is_measured_anew(folder: Path, known: Characteristics, 
     netlist = read_netlist(board.netlist, board.include)
     stale = characterise(board, netlist, folder / "store", measure=False)
     assert "slicer.sink" not in stale.tables
+
+
+def test_equal_lines_of_two_subcircuits_are_two_lines(tmp_path: Path, known: Characteristics) -> None:
+    """The delay from two halves of one and the same text, with nothing behind ``.ends``."""
+    half = ".subckt {name} a b\nRdelay a b 500\n.ends\n"
+    text = NETLIST.replace("Rdelay d e 1k", "Xone d m first_half\nXtwo m e second_half")
+    lines = text.split("\n", 1)
+    halves = half.format(name="first_half") + half.format(name="second_half")
+    (tmp_path / "known.cir").write_text(f"{lines[0]}\n{halves}{lines[1]}")
+    (tmp_path / "known.board.toml").write_text(BOARD)
+    found = measured(tmp_path)
+    assert not found.missing
+    for name in known.tables:
+        assert found.table(name).figures == pytest.approx(known.table(name).figures, rel=1e-6, abs=1e-12)
+
+
+def _give_up() -> NoReturn:
+    raise EngineDead(["gives up"])
+
+
+def _here(
+    tasks: list[object], function: Callable[[object], object], workers: int, seconds: float
+) -> Iterator[tuple[int, pool.Outcome[Any]]]:
+    """In the place of worker processes: what is replaced in this one holds in them."""
+    yield from ((index, pool.Outcome(function(task))) for index, task in enumerate(tasks))
+
+
+def test_a_bench_in_which_an_engine_gives_up_takes_no_other_along(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, known: Characteristics
+) -> None:
+    """What stands in for the bench of the output's curve is left out from the second process on."""
+    (tmp_path / "known.cir").write_text(NETLIST)
+    (tmp_path / "known.board.toml").write_text(BOARD)
+    every = benches.benches_of
+
+    def one_gives_up(*board: Any) -> list[Bench | Refused]:
+        return [
+            replace(bench, measure=_give_up)
+            if isinstance(bench, Bench) and "slicer.sink" in bench.names
+            else bench
+            for bench in every(*board)
+        ]
+
+    monkeypatch.setattr(benches, "benches_of", one_gives_up)
+    monkeypatch.setattr(pool, "run_all", _here)
+    found, _ = characterised(prepare(tmp_path / "known.board.toml"))
+    assert not found.has("slicer.sink") and set(known.tables) - set(found.tables) == {"slicer.sink"}
+    assert ("slicer.sink", "slicer output: gives up") in found.missing
 
 
 def test_a_comparator_that_cannot_be_told_apart_stays_unknown(tmp_path: Path) -> None:
