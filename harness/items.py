@@ -171,9 +171,9 @@ def beside(result: RunResult) -> tuple[str, ...]:
 
 def _corners_that(result: RunResult, state: str) -> list[str]:
     """The corners in one state, a sentence a reason."""
-    rows, sentences = result.corners[result.corners["state"] == state], []
-    for reason, group in rows.groupby("reason", sort=True):
-        words = f"{rounding.count(len(group), 'corner')} {state}: {rounding.listed(group['corner'].tolist())}"
+    sentences = []
+    for names, reason in tables.in_state(result.corners, state):
+        words = f"{rounding.count(len(names), 'corner')} {state}: {rounding.listed(names)}"
         sentences.append(f"{words} ({reason})" if reason else words)
     return sentences
 

@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 import re
 import time
@@ -38,6 +37,7 @@ from harness.revision.kept import kept_of
 from harness.run_record import run_record
 from harness.simulate import CornerResult, Task, simulate
 from harness.smoothness import distrusted, stepped_sweeps
+from harness.states import reason_of, state_of
 from harness.studies.variation import unusable
 from harness.verdict import apart, expected_figures, judge, literal_hand, trusted_formulas
 
@@ -252,7 +252,7 @@ def _judged(
     board, netlist = prepared.board, prepared.netlist
     corners = prepared.corners.copy()
     corners["state"] = [state_of(result) for result in results]
-    corners["reason"] = [result.reason or "; ".join(result.notes) for result in results]
+    corners["reason"] = [reason_of(result) for result in results]
     rated = rated_parts(board, netlist)
     corners["ratings"], ratings = judged_ratings(
         rated, [result.corner for result in results], [result.stresses for result in results]
@@ -317,14 +317,6 @@ def _cures(prepared: Prepared, known: Characteristics, table: pd.DataFrame) -> p
 
     with np.errstate(all="ignore"):
         return cures_of(prepared.board, prepared.netlist, known, prepared.corners, table)
-
-
-def state_of(result: CornerResult) -> str:
-    """The measured state, or ``out of range`` where both comparator inputs leave what its class is right
-    for."""
-    rooms = [result.figures.get(name, math.nan) for name in ("headroom", "floor_room")]
-    beyond = any(math.isfinite(room) and room < 0 for room in rooms)
-    return "out of range" if beyond and result.state != "not simulated" else result.state
 
 
 def _harmonics(results: Sequence[CornerResult]) -> pd.DataFrame:

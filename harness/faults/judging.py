@@ -15,7 +15,7 @@ from harness.faults.parts import label_of
 from harness.faults.stress import OUTPUT, PULLUP, SINK, SUPPLY, hottest, passed, pullup_currents
 from harness.faults.study import Faulted
 from harness.quantities import stem
-from harness.run import state_of
+from harness.states import reason_of, state_of
 from harness.tolerances import absolute_tolerance
 from harness.units import engineering
 from harness.verdict import limit_words
@@ -58,10 +58,10 @@ class Judge:
         wrong = any(name in heard for name, _ in left) or self._limits_left(good, result)
         severity = OVERSTRESSED if stresses else WRONG_SOUND if wrong else HARMLESS
         name, power = hottest(good.stresses, result.stresses)
-        words = [result.reason] if result.reason else list(result.notes)
         return Outcome(
             faulted.fault, result.corner, state, severity, tuple(text for _, text in left), tuple(stresses),
-            {**figures, "dissipation": power}, self._label(name), "; ".join([*words, *notes]),
+            {**figures, "dissipation": power}, self._label(name),
+            "; ".join(filter(None, (reason_of(result), *notes))),
         )  # fmt: skip
 
     def _left(

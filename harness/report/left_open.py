@@ -3,8 +3,6 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
 from harness import quantities
 from harness.intent.accuracy import FINEST
 from harness.report import rounding, tables
@@ -21,15 +19,9 @@ def not_shown(result: RunResult) -> tuple[str, ...]:
             f"{rounding.count(left_out, 'corner')} of the board {verb} not asked for: nothing here speaks of"
             " the whole board."
         )
-    state = corners["state"].astype(str)
     for word in ("not simulated", "out of range", "no ramp", "chatter"):
-        rows = corners[state == word]
-        reasons = (
-            rows["reason"].fillna("").astype(str) if "reason" in rows else pd.Series("", index=rows.index)
-        )
-        for reason, group in rows.groupby(reasons, sort=True):
-            names = rounding.listed(group["corner"].astype(str).tolist())
-            sentence = f"{rounding.count(len(group), 'corner')} {word}: {names}"
+        for names, reason in tables.in_state(corners, word):
+            sentence = f"{rounding.count(len(names), 'corner')} {word}: {rounding.listed(names)}"
             sentences.append(f"{sentence} ({reason})." if reason else f"{sentence}.")
     for quantity in tables.present(corners):
         title = quantities.stem(quantity).title

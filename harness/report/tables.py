@@ -4,7 +4,8 @@ for rows."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,8 @@ AGREEMENT_WORDS = ("disagrees", "too coarse", "explained", "agrees", NO_HAND_FIG
 JUDGED = AGREEMENT_WORDS[:4]
 """Verdicts that compare two figures."""
 
+_FIGURE = re.compile(r"[-+]?\d[\d.]*(e[-+]?\d+)?( [a-zA-Z]?(V|s|Hz|A)\b)?")
+
 
 def present(corners: pd.DataFrame) -> list[str]:
     """Quantities with at least one finite figure, predicted or simulated, in the order of the list of
@@ -39,6 +42,25 @@ def present(corners: pd.DataFrame) -> list[str]:
         for name in known
         if any(numbers(corners, name, witness).notna().any() for witness in ("simulated", "refined", "hand"))
     ]
+
+
+def in_state(corners: pd.DataFrame, state: str) -> Iterator[tuple[list[str], str]]:
+    """The corners in one state by what they are in it for: names, and the reason in words.
+
+    Reasons that differ in their figures alone go together, and the first one stands for all.
+    """
+    rows = corners[corners["state"].astype(str) == state]
+    reasons = _words_of(rows)
+    for _, group in reasons.groupby([_FIGURE.sub("#", reason) for reason in reasons], sort=True):
+        names = rows.loc[group.index, "corner"].astype(str).tolist()
+        told = group.iloc[0]
+        yield names, f"{names[0]}: {told}" if group.nunique() > 1 else told
+
+
+def _words_of(rows: pd.DataFrame) -> pd.Series:
+    if "reason" not in rows:
+        return pd.Series("", index=rows.index)
+    return rows["reason"].fillna("").astype(str)
 
 
 def asked_or_measured(result: RunResult) -> list[str]:

@@ -20,7 +20,8 @@ from harness.ledger import Ledger
 from harness.planning import tasks_of
 from harness.predict.refined import best_figures
 from harness.ratings import Rated, rated_parts
-from harness.run import PROBES, Only, Prepared, Progress, prepare, simulated, state_of, workers_of
+from harness.run import PROBES, Only, Prepared, Progress, prepare, simulated, workers_of
+from harness.states import state_of
 from harness.studies.borne import borne
 from harness.studies.variation import Varied, trim_axis, varied
 from harness.tolerances import column

@@ -16,8 +16,8 @@ from harness.drawing import cautions
 from harness.netlist import read_netlist
 from harness.planning import tasks_of
 from harness.predict.refined import predict
-from harness.run import state_of
 from harness.simulate import CornerResult, simulate
+from harness.states import state_of
 
 START = """an odd output
 .include "parts/comparator_393.inc"
