@@ -60,6 +60,7 @@ class _Entry:
     pieces: tuple[str, ...]
 
 
+_Chain = tuple[tuple[Path, str | None], ...]  # files being read, each with its section
 _CONTROL_CHARACTER = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202f\u2060\ufeff]")
 _ODD_SPACE = re.compile(r"[^\S \t]")
 _COMMENT = re.compile(r";|//|(?:(?<=[\s,])|^)\$(?=\s|$)")
@@ -84,7 +85,7 @@ def read_lines(
     if text is not None:
         first, _, rest = text.partition("\n")
         reader.title(path, first, rest)
-        reader.walk(path.resolve(), rest, 2, None, (path.resolve(),))
+        reader.walk(path.resolve(), rest, 2, None, ((path.resolve(), None),))
     return reading
 
 
@@ -185,7 +186,7 @@ class _Reader:
         if pieces:
             yield _Entry(number, tuple(pieces))
 
-    def walk(self, path: Path, text: str, start: int, section: str | None, chain: tuple[Path, ...]) -> None:
+    def walk(self, path: Path, text: str, start: int, section: str | None, chain: _Chain) -> None:
         """Send the lines of a file (or of one section of a library) where they belong."""
         entries = list(self.logical(path, text, start))
         inside = section is None
@@ -207,7 +208,7 @@ class _Reader:
             if keyword == ".endl":
                 inside, skipping = section is None, False
             elif keyword == ".lib" and len(words) == 1 and _closed(entries[index + 1 :]):
-                if section is not None and words[0].lower() == section.lower():
+                if words[0].lower() == section:
                     inside = found_section = True
                 elif section is None:
                     skipping = True
@@ -240,7 +241,7 @@ class _Reader:
             self.open_subcircuits.pop()
         self.reading.lines.append(line)
 
-    def include(self, line: Line, words: list[str], chain: tuple[Path, ...]) -> None:
+    def include(self, line: Line, words: list[str], chain: _Chain) -> None:
         """Put the lines of another file here."""
         most = 2 if line.keyword == ".lib" else 1
         if not 1 <= len(words) <= most:
@@ -248,11 +249,11 @@ class _Reader:
             hint = "; a name with blanks wants quotes around it" if unquoted else ""
             self.problem(line.path, line.number, f'"{line.text}" names no single file{hint}')
             return
-        section = words[1] if len(words) == 2 else None
+        section = words[1].lower() if len(words) == 2 else None
         target = self.locate(line, words[0], line.path.parent)
         if target is None:
             return
-        if target in chain or len(chain) > DEEPEST_INCLUDE:
+        if (target, section) in chain or len(chain) > DEEPEST_INCLUDE:
             self.problem(line.path, line.number, f'"{words[0]}" includes itself, over {len(chain)} file(s)')
             return
         nesting = self.open_subcircuits[-1] if self.open_subcircuits else 0
@@ -267,7 +268,7 @@ class _Reader:
             return
         text = self.text_of(target)
         if text is not None:
-            self.walk(target, text, 1, section, (*chain, target))
+            self.walk(target, text, 1, section, (*chain, (target, section)))
 
     def locate(self, line: Line, name: str, folder: Path) -> Path | None:
         """The file that an include means, if it lies in one of the folders that are read."""
