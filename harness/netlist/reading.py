@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 import os
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -40,6 +40,7 @@ from harness.netlist.scopes import (
     problem_at,
     scopes_of,
 )
+from harness.netlist.unneeded import without_unneeded
 from harness.resources import netlists_folder
 
 __all__ = ["Line", "Model", "Netlist", "Part", "Settings", "read_netlist", "rewritten"]
@@ -280,16 +281,35 @@ def _lowered(settings: Mapping[str, float] | None) -> dict[str, float]:
     return {name.lower(): float(value) for name, value in (settings or {}).items()}
 
 
-def read_netlist(path: Path | str, folders: Sequence[Path] = (), dialects: Dialects | None = None) -> Netlist:
+def read_netlist(
+    path: Path | str,
+    folders: Sequence[Path] = (),
+    dialects: Dialects | None = None,
+    wanted: Collection[str] = (),
+) -> Netlist:
     """Read and check a netlist.
 
     Includes come from the netlist's own folder, ``folders``, and the parts that ship with the package;
     nowhere else. ``dialects``: which file is written in which notation, by default all in the engine's own.
-    Raises NetlistError with every problem found, each with its file and line.
+    Subcircuits and models of included files that cannot be read are skipped, with a note, where nothing needs
+    them and they are not ``wanted`` (names, lower case). Raises NetlistError with every other problem found,
+    each with its file and line.
     """
     path, dialects = Path(path), dialects or Dialects()
     roots = [path.parent, *folders, netlists_folder()]
     reading = read_lines(path, roots, lambda file: dialects.of(file) == COMMERCIAL)
+    while True:
+        try:
+            return _netlist(path, reading, dialects)
+        except NetlistError as error:
+            less = without_unneeded(reading, error.findings, wanted, path.resolve())
+            if less is None:
+                raise
+            reading = less
+
+
+def _netlist(path: Path, as_read: Reading, dialects: Dialects) -> Netlist:
+    reading = replace(as_read, notes=[*as_read.notes], findings=[*as_read.findings])
     translate(reading, dialects)
     cards = read_cards(reading)
     findings = [*reading.findings, *cards.findings]

@@ -10,6 +10,7 @@ from harness.netlist.parts import Part, Visible, Words, made, node, opened, take
 
 _KINDS = ("pulse", "sin", "exp", "pwl", "sffm", "am", "trnoise", "trrandom")
 _LEAST_ARGUMENTS = {"pwl": 4}  # all others: 2
+TRANSFER = "{}: a transfer function of frequency is read in no dialect; draw its poles with R and C"
 _PASTED = re.compile(r"\{[^{}]*\}|'[^']*'")
 _TAIL = re.compile(r"\s+(?=(?:tc1|tc2|temp|dtemp)\s*=)", re.IGNORECASE)
 _BEFORE_EXPRESSION = {
@@ -85,6 +86,8 @@ def transfer(found: Words, visible: Visible) -> Part:
             )
         controlled = tuple(node(word) for word in tail[: 2 * order])
         return made(found, nodes + controlled, "", function=("poly", tuple(tail[2 * order :])))
+    if re.match(r"(laplace|freq|chebyshev)(?![\w.])", kind):
+        raise ValueError(TRANSFER.format(found.name))
     if len(rest) < 3 or not words.is_value(rest[2]):
         what = "gain" if letter == "e" else "transconductance"
         raise ValueError(

@@ -8,14 +8,18 @@ benches of the class's sheet.
 
 from __future__ import annotations
 
+import re
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from harness.findings import Finding, InputError, NetlistError, nearest
 from harness.netlist import Netlist, read_netlist
 from harness.netlist.dialects import COMMERCIAL, NATIVE, Dialects
+from harness.netlist.lines import read_lines
+from harness.netlist.unneeded import Definition, definitions_in
 from harness.sheets import Sheet, models, read_sheet
 
 #: the classes that a model can be taken as, each with the sheets that may stand for it, by their models
@@ -31,6 +35,7 @@ CLASSES: dict[str, tuple[str, ...]] = {
     "diode": ("diode_signal",),
 }
 _INSIDE = "subcircuit"
+_SECTION = re.compile(r"^\s*\.lib\s+([^\s\"']+)\s*$", re.IGNORECASE | re.MULTILINE)
 
 
 @dataclass(frozen=True)
@@ -72,23 +77,30 @@ def read_candidate(path: Path, name: str = "") -> Candidate:
 
 
 def _read_as(path: Path, name: str, dialect: str) -> Candidate:
-    netlist = _read(path, (), dialect)
-    inside = _names_inside(netlist)
-    if not inside:
-        raise InputError([Finding(path, "holds no .subckt and no .model; expected a model of a device")])
-    chosen = name.lower() or _only(path, netlist, inside)
-    if chosen not in inside:
-        raise InputError([Finding(path, f'holds no subcircuit or model "{name}"{nearest(name, inside)}')])
-    if inside[chosen] != _INSIDE:
-        return Candidate(path, chosen, inside[chosen], (), (netlist.models[chosen].line.text,), dialect)
+    inside = _definitions(path)
+    chosen = name.lower() or _only(path, inside)
+    netlist = _read(path, (), dialect, chosen)
+    if chosen in netlist.models:
+        model = netlist.models[chosen]
+        return Candidate(path, chosen, model.kind, (), (model.line.text,), dialect)
+    if chosen not in netlist.subcircuits:
+        names = [each.name for each in inside]
+        raise InputError([Finding(path, f'holds no subcircuit or model "{name}"{nearest(name, names)}')])
     pins = netlist.subcircuits[chosen].nodes
     netlist = _read(path, [f"xdut {' '.join(f'n{k}' for k in range(len(pins)))} {chosen}"], dialect)
     lines = tuple(line for line in netlist.subcircuit_text(chosen).splitlines() if line.strip())
     return Candidate(path, chosen, _INSIDE, pins, lines, dialect)
 
 
-def _read(path: Path, parts: Sequence[str], dialect: str) -> Netlist:
-    """The file included into a netlist that holds nothing else but ``parts``."""
+def _read(path: Path, parts: Sequence[str], dialect: str, wanted: str = "") -> Netlist:
+    """The file in a netlist that holds nothing else but ``parts``; what is ``wanted`` has to be readable."""
+    with _framed(path, parts) as frame:
+        return read_netlist(frame, [path.resolve().parent], Dialects(dialect), (wanted,))
+
+
+@contextmanager
+def _framed(path: Path, parts: Sequence[str] = ()) -> Iterator[Path]:
+    """A netlist that includes the file and holds nothing else but ``parts``."""
     if not path.is_file():
         raise InputError([Finding(path, "there is no such file; expected a SPICE model file")])
     if any(character in path.name for character in "'\"\n"):
@@ -97,29 +109,37 @@ def _read(path: Path, parts: Sequence[str], dialect: str) -> Netlist:
         frame = Path(folder) / "model.cir"
         lines = ["* a model alone", f'.include "{path.name}"', "rframe frame 0 1", *parts, ".end"]
         frame.write_text("\n".join(lines) + "\n", encoding="utf-8")
-        return read_netlist(frame, [path.resolve().parent], Dialects(dialect))
+        yield frame
 
 
-def _names_inside(netlist: Netlist) -> dict[str, str]:
-    """Kind by name of everything that a file defines at its top level."""
-    kinds = {name: model.kind for name, model in netlist.models.items()}
-    return kinds | dict.fromkeys(netlist.subcircuits, _INSIDE)
+def _definitions(path: Path) -> list[Definition]:
+    """Everything that a file defines at its top level, whether it can be read or not. Raises InputError where
+    there is nothing."""
+    with _framed(path) as frame:
+        reading = read_lines(frame, [frame.parent, path.resolve().parent], lambda file: True)
+    found = list({one.name: one for one in definitions_in(reading.lines)}.values())
+    if not found and reading.findings:
+        raise InputError(reading.findings)
+    if not found:
+        sections = ", ".join(dict.fromkeys(_SECTION.findall(path.read_text(encoding="latin-1"))))
+        message = "holds no .subckt and no .model; expected a model of a device"
+        if sections:
+            message = (
+                f"holds sections only ({sections}); copy the model that is to be tested to a file of its own"
+            )
+        raise InputError([Finding(path, message)])
+    return found
 
 
-def _only(path: Path, netlist: Netlist, inside: dict[str, str]) -> str:
+def _only(path: Path, inside: Sequence[Definition]) -> str:
     """The one thing that a file is about: its only subcircuit, or its only model where it has none.
 
     A subcircuit that another one of the file uses is no candidate.
     """
-    used = {
-        part.model
-        for circuit in netlist.subcircuits.values()
-        for part in circuit.parts.values()
-        if part.model
-    }
-    subcircuits = [name for name in netlist.subcircuits if name not in used]
-    found = subcircuits or [name for name in inside if name not in used]
+    used = {one.name for one in inside for other in inside if other is not one and one.name in other.words}
+    free = [one for one in inside if one.name not in used]
+    found = [one.name for one in free if one.is_subcircuit] or [one.name for one in free]
     if len(found) == 1:
         return found[0]
-    names = ", ".join(found or inside)
+    names = ", ".join(found or [one.name for one in inside])
     raise InputError([Finding(path, f"holds several: {names}; say which one with --name")])

@@ -11,6 +11,7 @@ import pytest
 
 from harness.findings import NetlistError
 from harness.netlist import Netlist, read_netlist
+from harness.netlist.dialects import Dialects
 from harness.resources import netlists_folder
 
 Write = Callable[..., Path]
@@ -229,6 +230,64 @@ def test_a_section_of_a_library(write: Write) -> None:
     assert netlist.value("r1") == 1000.0
     with pytest.raises(NetlistError, match='no section "medium"'):
         read(write("title\nV1 a 0 1\nR1 a 0 1k\n.lib corner.lib medium\n"))
+
+
+def test_a_section_may_take_in_another_of_the_same_file(write: Write) -> None:
+    text = (
+        ".lib Usual\n.param speed=2\n.lib 'corner.lib' Parts\n.endl\n.lib parts\n.param size=3\n{more}.endl\n"
+    )
+    write(text.format(more=""), "corner.lib")
+    netlist = read(write("title\nV1 a 0 1\nR1 a 0 {speed*size}\n.lib corner.lib usual\n"))
+    assert netlist.value("r1") == 6.0
+    write(text.format(more=".lib corner.lib usual\n"), "corner.lib")
+    with pytest.raises(NetlistError, match="includes itself"):
+        read(write("title\nV1 a 0 1\n.lib corner.lib usual\n"))
+
+
+LIBRARY = """\
+.subckt wanted a b
+X1 a b helper
+.ends
+.subckt helper a b
+R1 a b VALUE
+.ends
+.subckt filter a b
+E1 c 0 LAPLACE {V(a,b)} = {1/(1+s)}
+R1 c b 1
+.ends
+.subckt gate a b
+U1 inv $g_dpwr $g_dgnd a b gate_model
+.ends
+.model gate_model ugate (tplhty=1n)
+"""
+
+
+@pytest.mark.parametrize("mode", ["native", "commercial"])
+def test_parts_of_a_library_that_nothing_needs_may_be_unreadable(write: Write, mode: str) -> None:
+    write(LIBRARY.replace("VALUE", "1k"), "many.lib")
+    board = "title\nV1 a 0 1\nX1 a 0 {}\n.lib many.lib\n"
+    netlist = read_netlist(write(board.format("wanted")), (), Dialects(mode))
+    assert {"wanted", "helper"} == set(netlist.subcircuits)
+    (note,) = (note for note in netlist.notes if "skipped" in note.message)
+    assert "transfer function" in note.message and note.path is not None and note.path.name == "many.lib"
+    assert "skipped, for nothing here needs it: filter and " in note.message
+    with pytest.raises(NetlistError, match="transfer function") as caught:
+        read_netlist(write(board.format("filter")), (), Dialects(mode))
+    assert [finding.line for finding in caught.value.findings] == [8]
+
+
+def test_what_a_needed_part_needs_has_to_be_readable(write: Write) -> None:
+    write(LIBRARY.replace("VALUE", "{1k"), "many.lib")
+    with pytest.raises(NetlistError) as caught:
+        read(write("title\nV1 a 0 1\nX1 a 0 wanted\n.lib many.lib\n"))
+    assert [finding.line for finding in caught.value.findings] == [5]
+
+
+def test_a_line_that_runs_something_is_refused_where_nothing_needs_it_too(write: Write) -> None:
+    text = LIBRARY.replace("VALUE", "1k").replace("R1 c b 1", ".control\nshell ls\n.endc")
+    write(text, "many.lib")
+    with pytest.raises(NetlistError, match=r"many\.lib:9"):
+        read(write("title\nV1 a 0 1\nX1 a 0 wanted\n.lib many.lib\n"))
 
 
 def test_a_whole_library(write: Write) -> None:

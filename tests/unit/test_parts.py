@@ -332,10 +332,27 @@ def test_commercial_notation_is_read(tmp_path: Path) -> None:
     assert candidate.pins == ("a", "b")
 
 
+def test_a_file_may_hold_other_parts_that_cannot_be_read(tmp_path: Path) -> None:
+    """Neither are they taken for the one part of a file where the one asked for can be read in another
+    notation."""
+    text = (
+        ".subckt plain a b\nr1 a b 1k\n.ends\n.subckt clipped a b\ne1 b 0 value={if(v(a)>5,5,0)}\n.ends\n"
+        ".subckt late a b\ne1 b 0 laplace {v(a)} = {exp(-s)}\n.ends\n"
+    )
+    file = file_of(tmp_path, text)
+    read = {name: read_candidate(file, name) for name in ("plain", "CLIPPED")}
+    assert [one.dialect for one in read.values()] == ["native", "commercial"]
+    with pytest.raises(InputError, match="holds several: plain, clipped, late"):
+        read_candidate(file)
+    with pytest.raises(InputError, match="transfer function"):
+        read_candidate(file, "late")
+
+
 @pytest.mark.parametrize(
     ("text", "name", "words"),
     [
         ("* nothing\nr1 a 0 1k\n", "", "holds no .subckt and no .model"),
+        (".lib hot\n.model one d(is=1f)\n.endl\n.lib cold\n.endl\n", "", "sections only .hot, cold"),
         (".model one nmos(vto=1)\n.model two nmos(vto=2)\n", "", "holds several: one, two"),
         (".model one nmos(vto=1)\n", "tow", 'no subcircuit or model "tow"'),
         (".model one nmos(vto=1)\n.control\nshell echo\n.endc\n", "", "delete these lines"),

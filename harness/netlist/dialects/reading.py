@@ -25,6 +25,7 @@ from harness.netlist.dialects.files import COMMERCIAL, HINT, Dialects
 from harness.netlist.dialects.forms import smooth_switch, source_as_expression
 from harness.netlist.lines import Line, Reading
 from harness.netlist.refusals import refused
+from harness.netlist.sources import TRANSFER
 
 _TRANSFER = re.compile(r"(?<![\w.])(laplace|freq|chebyshev)(?![\w.])", re.IGNORECASE)
 _DIGITAL = re.compile(r"[nouy]\S*\s", re.IGNORECASE)
@@ -234,9 +235,7 @@ class _Translator:
                 f"{name}: digital parts and their converters are read in no dialect; draw them with switches"
             )
         if letter in "eg" and _TRANSFER.search(text):
-            raise ValueError(
-                f"{name}: a transfer function of frequency is read in no dialect; draw its poles with R and C"
-            )
+            raise ValueError(TRANSFER.format(name))
         if letter == "b":
             return [_behaviour(text)]
         if letter == "x":
