@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -18,7 +18,7 @@ from harness.revision.facts import FactChange, conceded_share, fact_changes
 from harness.revision.joined import Joined, join
 from harness.revision.judged_facts import with_directions
 from harness.revision.kept import Kept
-from harness.revision.parts import PartChange, announced, part_changes, same_value
+from harness.revision.parts import RENAMED, PartChange, announced, part_changes, same_value
 from harness.revision.side import Side, checked_parts
 
 COLUMNS = [
@@ -75,7 +75,7 @@ class Comparison:
     def worse(self) -> tuple[str, ...]:
         """The reasons for exit code 1: a part changed unannounced, a corner is missing, or the later side is
         worse. Empty where there is none."""
-        silent = sum(not part.announced for part in self.parts if not part.along)
+        silent = sum(not part.announced for part in self.parts if part.stands_alone)
         reasons = [f"{rounding.count(silent, 'part')} changed unannounced"] if silent else []
         if self.slips:
             reasons.append(f"newly not drawn as intended: {', '.join(self.slips)}")
@@ -160,6 +160,7 @@ def _drawings(before: Side, after: Side) -> tuple[list[PartChange], list[str], l
     intended = (old.intended, new.intended)
     changes = announced(part_changes(old.parts, new.parts), intended, new.parts, revised, fresh)
     told = {f"intended.{change.name}".lower() for change in changes if change.announced}
+    told |= set(_renamed_along(changes, old, new))
     facts = [
         fact
         for fact in with_directions(fact_changes(old.facts, new.facts), old, new)
@@ -171,6 +172,15 @@ def _drawings(before: Side, after: Side) -> tuple[list[PartChange], list[str], l
         if name not in _slips(old)
     ]
     return changes, slips, facts
+
+
+def _renamed_along(changes: Sequence[PartChange], old: Kept, new: Kept) -> Iterator[str]:
+    """Keys of ``[intended]`` in lower case that a renamed part took along as they were."""
+    facts = [{key.lower(): text for key, text in side.facts.items()} for side in (old, new)]
+    for change in changes:
+        keys = [f"intended.{name}".lower() for name in (change.before, change.after)]
+        if change.how == RENAMED and facts[0].get(keys[0]) == facts[1].get(keys[1]):
+            yield from keys
 
 
 def _slips(kept: Kept) -> list[str]:

@@ -4,22 +4,23 @@
 from __future__ import annotations
 
 import math
-from collections import Counter, defaultdict
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from harness.revision.drawn import DRIVEN, SAME, DrawnPart, inside
+from harness.revision.nodes import Nodes, may_be_turned, nodes_of
 
 Drawing = Mapping[str, DrawnPart]
 FINEST = 12  # digits with which two values are written apart
+RENAMED = "renamed"
 
 
 @dataclass(frozen=True)
 class PartChange:
-    """What became of one part: ``how`` is ``added``, ``removed`` or ``changed``; ``before`` and ``after``
-    say what differs, in words. ``valued``: its value changed, came or went. ``along``: the instance that it
-    lies in, where parameters of that changed, too. ``announced``: the board file says the same, under another
-    revision."""
+    """What became of one part: ``how`` is ``added``, ``removed``, ``changed`` or ``renamed``; ``before`` and
+    ``after`` say what differs, in words, of a renamed one both names. ``valued``: its value changed, came or
+    went. ``along``: the instance that it lies in, where parameters of that changed, too. ``announced``: the
+    board file says the same, under another revision."""
 
     name: str
     how: str
@@ -31,8 +32,15 @@ class PartChange:
 
     @property
     def verdict(self) -> str:
-        """``changed, unannounced``."""
+        """``changed, unannounced``; a new name alone changes no circuit and needs no announcement."""
+        if self.how == RENAMED:
+            return RENAMED
         return f"{self.how}, {'announced' if self.announced else 'unannounced'}"
+
+    @property
+    def stands_alone(self) -> bool:
+        """Whether it is a change of the circuit by itself, and no consequence of another one."""
+        return self.how != RENAMED and not self.along
 
     @property
     def words(self) -> str:
@@ -43,25 +51,78 @@ class PartChange:
 
 def part_changes(before: Drawing, after: Drawing) -> list[PartChange]:
     """Every part that differs, in the order of the drawings. Parts inside an instance that came, went or
-    has another subcircuit are not told one by one; a node that only has another name is no change."""
-    names = node_names(before, after)
+    has another subcircuit are not told one by one; a node that only has another name is no change, and a part
+    that only has another name is told as ``renamed``."""
+    new_names = _renamed(before, after)
+    found = [
+        PartChange(after[new].name, RENAMED, before[old].name, after[new].name, False)
+        for old, new in new_names.items()
+    ]
+    before = _under_new_names(before, new_names)
+    nodes = nodes_of(before, after)
+    gone, common, come = _told(before, after)
+    for name in gone:
+        part = before[name]
+        found.append(PartChange(part.name, "removed", part.words(), "", part.value is not None))
+    for name in common:
+        found += _changed(name, before[name], after[name], nodes, _set_anew(name, before, after))
+    for name in come:
+        part = after[name]
+        found.append(PartChange(part.name, "added", "", part.words(), part.value is not None))
+    return found
+
+
+def _told(before: Drawing, after: Drawing) -> tuple[list[str], list[str], list[str]]:
+    """Names of the parts that went, are in both, and came, without those inside an instance that is told as a
+    whole."""
     common = [name for name in before if name in after]
     replaced = {name for name in common if before[name].model != after[name].model}
     come, gone = ([n for n in one if n not in other] for one, other in ((after, before), (before, after)))
     silent = {*replaced, *come, *gone}
-    found = []
-    for name in gone:
-        if not inside(name, silent):
-            part = before[name]
-            found.append(PartChange(part.name, "removed", part.words(), "", part.value is not None))
-    for name in common:
-        if not inside(name, silent):
-            found += _changed(before[name], after[name], names, _set_anew(name, before, after))
-    for name in come:
-        if not inside(name, silent):
-            part = after[name]
-            found.append(PartChange(part.name, "added", "", part.words(), part.value is not None))
+    first, second, third = ([n for n in names if not inside(n, silent)] for names in (gone, common, come))
+    return first, second, third
+
+
+def _renamed(before: Drawing, after: Drawing) -> dict[str, str]:
+    """Name before -> name after of each part that went while one of the same kind, value, nodes, model and
+    parameters came in the same circuit. Of several alike, such as two in parallel, the first goes with the
+    first."""
+    nodes = nodes_of(before, after)
+    gone, _, come = _told(before, after)
+    left = [name for name in come if not name.startswith(".")]
+    found = {}
+    for old in gone:
+        for new in left:
+            alike = _kind(old) == _kind(new) and before[old].text == after[new].text
+            if alike and not any(_differences(new, before[old], after[new], nodes)):
+                found[old] = new
+                left.remove(new)
+                break
     return found
+
+
+def _kind(name: str) -> tuple[str, str]:
+    """The circuit that a part lies in, and the letter of its kind."""
+    around, _, own = name.rpartition(".")
+    return around, own[:1]
+
+
+def _under_new_names(drawing: Drawing, new_names: Mapping[str, str]) -> Drawing:
+    """A drawing with parts under other names, and with them what lies inside of an instance."""
+    if not new_names:
+        return drawing
+
+    def put(name: str) -> str:
+        pieces = name.split(".")
+        for count in range(len(pieces), 0, -1):
+            if new := new_names.get(".".join(pieces[:count])):
+                return ".".join([new, *pieces[count:]])
+        return name
+
+    return {
+        put(name): replace(part, nodes=tuple(put(node) for node in part.nodes))
+        for name, part in drawing.items()
+    }
 
 
 def _set_anew(name: str, before: Drawing, after: Drawing) -> str:
@@ -73,9 +134,9 @@ def _set_anew(name: str, before: Drawing, after: Drawing) -> str:
 
 
 def _changed(
-    before: DrawnPart, after: DrawnPart, names: Mapping[str, str], set_anew: str
+    name: str, before: DrawnPart, after: DrawnPart, nodes: Nodes, set_anew: str
 ) -> Iterator[PartChange]:
-    pairs = list(_differences(before, after, names))
+    pairs = list(_differences(name, before, after, nodes))
     if pairs:
         old, new = ("; ".join(pair[side] for pair in pairs) for side in (0, 1))
         valued = not same_value(before.value, after.value)
@@ -83,15 +144,15 @@ def _changed(
         yield PartChange(after.name, "changed", old, new, valued, set_anew if same_place else "")
 
 
-def _differences(before: DrawnPart, after: DrawnPart, names: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+def _differences(name: str, before: DrawnPart, after: DrawnPart, nodes: Nodes) -> Iterator[tuple[str, str]]:
     """What differs of one part, before and after, in words."""
     driven = before.text.startswith(DRIVEN) and after.text.startswith(DRIVEN)  # by whatever name
     if not driven and (before.text != after.text or not same_value(before.value, after.value)):
         yield apart(before, after)
     if before.model != after.model:
         yield (f"model {before.model or 'none'}", f"model {after.model or 'none'}")
-    went = tuple(names.get(node, node) for node in before.nodes)
-    if went != after.nodes and not (_turns(before) and went[::-1] == after.nodes):
+    turned = may_be_turned(before) and nodes.same(name, before.nodes, after.nodes[::-1])
+    if not turned and not nodes.same(name, before.nodes, after.nodes):
         yield (f"nodes {' '.join(before.nodes)}", f"nodes {' '.join(after.nodes)}")
     for key in sorted({*before.parameters, *after.parameters}):
         old, new = (part.parameters.get(key, "not given") for part in (before, after))
@@ -100,13 +161,6 @@ def _differences(before: DrawnPart, after: DrawnPart, names: Mapping[str, str]) 
                 f"{key}={old}" if old != "not given" else f"{key} {old}",
                 f"{key}={new}" if new != "not given" else f"{key} {new}",
             )
-
-
-def _turns(part: DrawnPart) -> bool:
-    """Whether a part is the same with its ends exchanged, as a drawing program exports one that was turned:
-    a resistor, or a capacitor that begins without a charge of its own."""
-    letter = part.name.rpartition(".")[2][:1].lower()
-    return letter == "r" or (letter == "c" and "ic" not in part.parameters)
 
 
 def same_value(one: float | None, other: float | None) -> bool:
@@ -123,25 +177,6 @@ def apart(before: DrawnPart, after: DrawnPart) -> tuple[str, str]:
         if old != new:
             return old or "no value", new or "no value"
     return before.value_words(FINEST), after.value_words(FINEST)
-
-
-def node_names(before: Drawing, after: Drawing) -> dict[str, str]:
-    """Node before -> node after, by where the pins of common parts went: a drawing program numbers nodes anew
-    when a part is added, and a pin that went elsewhere than most pins of its node was moved. A part that may
-    be turned also speaks, more quietly, for its ends exchanged."""
-    went: dict[str, Counter[str]] = defaultdict(Counter)
-    for name, part in before.items():
-        other = after.get(name)
-        if other is not None and len(other.nodes) == len(part.nodes):
-            for old, new in zip(part.nodes, other.nodes, strict=True):
-                went[old][new] += 2
-            if _turns(part):
-                for old, new in zip(part.nodes, reversed(other.nodes), strict=True):
-                    went[old][new] += 1
-    return {
-        old: old if old == "0" else max(counts, key=lambda new: (counts[new], new == old, new))
-        for old, counts in went.items()
-    }
 
 
 def announced(
@@ -162,6 +197,9 @@ def announced(
     """
     told = []
     for change in changes:
+        if change.how == RENAMED:
+            told.append(change)
+            continue
         key = change.name.lower()
         old, new = (table.get(key) for table in intended)
         if not change.valued or (change.along and new is None):

@@ -16,6 +16,7 @@ from harness.report.tables import counted
 from harness.report.terminal import in_ascii
 from harness.revision import joined, shifts, standing
 from harness.revision.comparison import Comparison
+from harness.revision.parts import RENAMED
 
 MOST_LINES = 12
 """Parts, keys or corners told one by one on the terminal; compare.csv holds all."""
@@ -77,7 +78,7 @@ def statement(comparison: Comparison) -> str:
 
 
 def _clauses(comparison: Comparison, corners: str) -> Iterator[str]:
-    parts = [part for part in comparison.parts if not part.along]
+    parts = [part for part in comparison.parts if part.stands_alone]
     silent = sum(not part.announced for part in parts)
     if parts:
         how = (
@@ -90,6 +91,8 @@ def _clauses(comparison: Comparison, corners: str) -> Iterator[str]:
         yield f"{rounding.count(len(parts), 'part')} changed, {how}"
     else:
         yield "No part changed"
+    if renamed := sum(part.how == RENAMED for part in comparison.parts):
+        yield f"{rounding.count(renamed, 'part')} renamed"
     if comparison.facts:
         yield f"{rounding.count(len(comparison.facts), 'key')} of the board file changed"
     number = int(comparison.moved["row"].nunique())
@@ -228,7 +231,7 @@ def lines(comparison: Comparison) -> list[str]:
     found += [f"  after:  {comparison.after.label} ({comparison.after.title})"]
     found += [f"  {sentence}" for sentence in (*comparison.lacking, *comparison.remarks)]
     found += _some("Parts:", [part.words for part in comparison.parts])
-    if not all(part.announced for part in comparison.parts):
+    if any(part.how != RENAMED and not part.announced for part in comparison.parts):
         found.append(f"  {ANNOUNCED}")
     found += _some("Board file:", [fact.words for fact in comparison.facts])
     told = quantity_words(comparison)

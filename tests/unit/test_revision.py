@@ -449,6 +449,57 @@ def test_nodes_numbered_anew_are_no_change(tmp_path: Path) -> None:
     assert part_changes(drawn(tmp_path, NETLIST), drawn(tmp_path, shifted)) != []
 
 
+def test_an_instance_with_pins_exchanged_is_the_one_part_that_changed(tmp_path: Path) -> None:
+    """However many parts lie inside of it: they do not outvote those around that stayed where they were."""
+    wider = NETLIST.replace("Rup in out 1k", "Rup in mid 1k\nRmid mid out 1k\nCin in 0 1p\nCout out 0 1p")
+    wider = wider.replace("R1 a b", "Rd d 0 1k\nR1 a b")
+    found = part_changes(drawn(tmp_path, wider), drawn(tmp_path, wider.replace("Xd a d", "Xd d a")))
+    assert [(each.name, each.before, each.after) for each in found] == [("Xd", "nodes a d", "nodes d a")]
+
+
+def test_a_part_of_another_name_alone_is_renamed(tmp_path: Path) -> None:
+    """No change of the circuit, also where nodes were numbered anew or it is an instance; where anything else
+    differs, a part went and another one came."""
+    before = drawn(tmp_path, NETLIST)
+    anew = NETLIST.replace("R3 b c", "R7 b n9").replace("C1 c 0", "C1 n9 0").replace("D1 c 0", "D1 n9 0")
+    found = part_changes(before, drawn(tmp_path, anew))
+    assert [(each.name, each.words) for each in found] == [("R7", "R7: R3 to R7 (renamed)")]
+    assert not found[0].stands_alone and announced(found, ({}, {}), before, True) == found
+    stage = NETLIST.replace("Xd a d half", "Xstage a d half")
+    assert [each.words for each in part_changes(before, drawn(tmp_path, stage))] == [
+        "Xstage: Xd to Xstage (renamed)"
+    ]
+    inside = part_changes(before, drawn(tmp_path, stage.replace("Rdown out 0 1k", "Rdown out 0 2k")))
+    assert [each.verdict for each in inside] == ["renamed", "changed, unannounced"]
+    for other in ("R7 b c 2meg", "R7 b 0 1meg", "C7 b c 1meg"):
+        changes = part_changes(before, drawn(tmp_path, NETLIST.replace("R3 b c 1meg", other)))
+        assert [each.how for each in changes] == ["removed", "added"]
+    twins = NETLIST.replace("R3 b c 1meg", "R3 b c 1meg\nR4 b c 1meg")
+    apart = NETLIST.replace("R3 b c 1meg", "R5 b c 1meg")
+    found = part_changes(drawn(tmp_path, twins), drawn(tmp_path, apart))
+    assert [each.how for each in found] == ["renamed", "removed"]
+
+
+def test_a_renamed_part_makes_no_board_worse() -> None:
+    """Told, and its entry of [intended] with it; what the board file still calls by the old name is a slip."""
+    before = side()
+    assert before.kept is not None
+    parts = {"r7": replace(before.kept.parts["r1"], name="R7"), "r2": before.kept.parts["r2"]}
+    intended = {"r7": 100e3, "r2": 100e3}
+    old = replace(before.kept, facts={**before.kept.facts, "intended.R1": "100 kOhm 1 %"})
+    new = replace(
+        old, parts=parts, intended=intended, facts={**before.kept.facts, "intended.R7": "100 kOhm 1 %"}
+    )
+    found = compare(replace(before, kept=old), replace(before, kept=new))
+    assert statement(found) == "No part changed; 1 part renamed; no figure moved in 4 corners."
+    assert not found.worse and not found.facts and not found.nothing_changed
+    assert "  R7: R1 to R7 (renamed)" in lines(found) and not any(
+        "announced where" in x for x in lines(found)
+    )
+    forgotten = compare(replace(before, kept=old), replace(before, kept=replace(old, parts=parts)))
+    assert forgotten.worse == ("newly not drawn as intended: R1",)
+
+
 def test_what_lies_inside_an_instance_that_went_is_not_told(tmp_path: Path) -> None:
     """An instance that is not drawn any more is one removed part, not three."""
     found = part_changes(drawn(tmp_path, NETLIST), drawn(tmp_path, NETLIST.replace("Xd a d half\n", "")))
@@ -559,6 +610,6 @@ def test_every_word_is_described() -> None:
         *shifts.VERDICTS, *standing.WORSE_LIMITS, standing.MET, standing.NO_LIMIT, *standing.WORSE_AGREEMENTS,
         standing.ENDED, joined.MISSING, joined.NEW, joined.NOT_SIMULATED, joined.WORSE_STATE,
         joined.OTHER_STATE, LOOSENED, TIGHTENED, "added", "removed", "changed", "announced", "unannounced",
-        *COLUMNS,
+        "renamed", *COLUMNS,
     ]  # fmt: skip
     assert [word for word in words if f"`{word}`" not in said] == []
