@@ -88,7 +88,7 @@ def widened(bar: float, lost: float) -> float:
         return bar
     whole = bar + lost
     unit = 10.0 ** (math.floor(math.log10(whole)) - 1)
-    return float(f"{math.ceil(whole / unit - 1e-9) * unit:.1e}")
+    return float(f"{math.ceil(whole / unit - 1e-12) * unit:.1e}")
 
 
 def _kept(name: str, figures: dict[str, Column], before: Side, joined: Joined) -> dict[str, Column]:

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from harness.board import Limit
@@ -308,6 +308,7 @@ def test_other_versions_are_told_with_both() -> None:
 
 
 @given(st.floats(-1e3, 1e3), st.floats(1e-9, 1e-2))
+@example(1e-12, 0.01)
 def test_rounding_loses_nothing_that_the_written_bar_does_not_cover(value: float, bar: float) -> None:
     """The figure written lies within the bar written of the figure, the bar on top; the bar grows by
     less than a fifth."""
@@ -481,7 +482,7 @@ def test_a_part_of_another_name_alone_is_renamed(tmp_path: Path) -> None:
 
 
 def test_a_renamed_part_makes_no_board_worse() -> None:
-    """Told, and its entry of [intended] with it; what the board file still calls by the old name is a slip."""
+    """Told, and its entry of [intended] with it; what the board file calls by the old name is a slip."""
     before = side()
     assert before.kept is not None
     parts = {"r7": replace(before.kept.parts["r1"], name="R7"), "r2": before.kept.parts["r2"]}
