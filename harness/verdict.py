@@ -1,10 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The one place where predictions and measurements meet: agreement, limits, and the chain of effects.
-
-The chain from hand to simulated: what drawn part values do to the hand formula (a slip in the drawing), the
-hand formula against the ideal closed form on drawn values (a wrong formula), named real-part effects with
-an origin, and a remainder that is given no name. The rows of one quantity add up to simulated minus hand.
-"""
+"""The one place where predictions and measurements meet: agreement, limits, and the chain of effects, whose
+rows :mod:`harness.chain` makes."""
 
 from __future__ import annotations
 
@@ -16,21 +12,17 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from harness.board import Board, Limit
+from harness.chain import Witnesses, chain_of
 from harness.conceded import literal_word, with_concessions
 from harness.findings import Finding
-from harness.predict.refined import EFFECT_COLUMNS
 from harness.quantities import STEMS, is_stem, stem
 from harness.report.rounding import count
 from harness.tolerances import COARSE_SHARE, Column, absolute_tolerance, column, first_known, scales
 
+Places = NDArray[np.intp]
 LARGER_PART = 0.5  # of the gap between hand and simulated may stay without a name where it is explained
-NOISE = 1e-12  # share of a figure below which a step of the chain is rounding
-SLIP = "drawn part values instead of intended ones"
-FORMULA = "hand formula against the ideal form"
-REMAINDER = "remainder without a name"
 #: states in which figures may exist but are never a pass: beyond the model, or not one pulse a cycle
 NO_PASS = ("out of range", "chatter")
-_TEXTS = {name: str for name in EFFECT_COLUMNS if name != "amount"}
 EXPECTED_COLUMNS = ["quantity", "corner", "expected", "simulated", "bar", "agreement", "concession"]
 #: quantities that still speak where the comparator's inputs are out of range: they are the rule itself
 ROOMS = ("headroom", "floor_room")
@@ -81,16 +73,15 @@ def limit_words(figure: Column, bar: Column, limit: Limit | None) -> tuple[NDArr
     return words, margin
 
 
-def trusted_formula(
-    corners: pd.DataFrame, axes: Sequence[str], gap: Column, tolerance: Column
-) -> NDArray[np.bool_]:
+def trusted_formula(sweeps: Places, gap: Column, tolerance: Column) -> NDArray[np.bool_]:
     """Whether the hand formula is right along the whole sweep of the control that a corner belongs to.
 
     A wrong formula can come right by chance at one control voltage; it explains nothing along that sweep.
+    ``sweeps``: of :func:`sweeps_of`.
     """
     with np.errstate(invalid="ignore"):
-        wrong = pd.Series(~(np.abs(gap) <= tolerance) & np.isfinite(gap) & np.isfinite(tolerance))
-    return np.asarray(~wrong.groupby(_sweeps(corners, axes)).transform("any").to_numpy(dtype=bool))
+        wrong = ~(np.abs(gap) <= tolerance) & np.isfinite(gap) & np.isfinite(tolerance)
+    return ~_somewhere_along(sweeps, wrong)
 
 
 def trusted_formulas(
@@ -107,29 +98,33 @@ def trusted_formulas(
     ideal form on drawn values; where there is no ideal form, of the same formula on drawn values.
     """
     swing, ramp = scales(refined, hand)
+    sweeps = sweeps_of(corners, list(board.axes))
     columns = {}
     for name in (name for name in hand.columns if is_stem(str(name))):
         by_hand, predicted = column(hand, name), column(refined, name)
         gap = first_known(column(ideal, name), column(hand_on_drawn, name)) - by_hand
         tolerance = absolute_tolerance(board.tolerance_of(name), first_known(predicted, by_hand), swing, ramp)
-        columns[name] = trusted_formula(corners, list(board.axes), gap, tolerance)
+        columns[name] = trusted_formula(sweeps, gap, tolerance)
     return pd.DataFrame(columns, index=corners.index)
 
 
-def _sweeps(corners: pd.DataFrame, axes: Sequence[str]) -> pd.Series:
+def sweeps_of(corners: pd.DataFrame, axes: Sequence[str]) -> Places:
     """A number a corner: which sweep of the control it belongs to, all other axes fixed."""
     sweep = "control" if "control" in axes else (axes[0] if axes else "")
     others = [axis for axis in axes if axis != sweep]
     if not others:
-        return pd.Series(0, index=range(len(corners)))
-    return corners.groupby(others, sort=False).ngroup().reset_index(drop=True)
+        return np.zeros(len(corners), dtype=np.intp)
+    return np.asarray(corners.groupby(others, sort=False).ngroup().to_numpy(dtype=np.intp))
 
 
-def _along_sweeps(corners: pd.DataFrame, axes: Sequence[str], words: NDArray[np.str_]) -> NDArray[np.str_]:
+def _somewhere_along(sweeps: Places, found: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether something is found at any corner of the sweep that each belongs to."""
+    return np.isin(sweeps, sweeps[found])
+
+
+def _along_sweeps(sweeps: Places, words: NDArray[np.str_]) -> NDArray[np.str_]:
     """An explanation that fails at one control voltage is no explanation at the others of the same sweep."""
-    fails = (
-        pd.Series(words == "disagrees").groupby(_sweeps(corners, axes)).transform("any").to_numpy(dtype=bool)
-    )
+    fails = _somewhere_along(sweeps, words == "disagrees")
     return np.where((words == "explained") & fails, "disagrees", words)
 
 
@@ -160,37 +155,34 @@ def judge(
     refined = predicted["refined"]
     swing, ramp = scales(figures, refined, hand)
     beyond = corners["state"].isin(NO_PASS).to_numpy()
+    sweeps = sweeps_of(corners, list(board.axes))
+    names = quantities_of(hand, predicted["solved"], refined, figures, also=board.limits)
+    tables = (hand, hand_on_drawn, predicted["ideal"], refined, figures)
+    witnesses = Witnesses(*(np.array([column(table, name) for name in names]) for table in tables))
+    chain, left_open = chain_of(corners["corner"], names, witnesses, effects)
     pieces: dict[str, object] = {}
-    chain: list[pd.DataFrame] = []
-    for name in quantities_of(hand, predicted["solved"], refined, figures, also=board.limits):
-        columns = {kind: column(predicted[kind], name) for kind in ("solved", "ideal", "refined")}
-        by_hand, simulated, bar = column(hand, name), column(figures, name), column(widths, name)
+    for place, name in enumerate(names):
+        by_hand, by_refined, simulated = (
+            each[place] for each in (witnesses.hand, witnesses.refined, witnesses.simulated)
+        )
+        bar = column(widths, name)
         judged = np.where(beyond & (name not in ROOMS), math.nan, simulated)
         tolerance = absolute_tolerance(
-            board.tolerance_of(name), first_known(simulated, columns["refined"], by_hand), swing, ramp
-        )
-        steps = _chain(
-            name, corners["corner"], by_hand, column(hand_on_drawn, name), columns["ideal"],
-            columns["refined"], simulated, effects,
-        )  # fmt: skip
-        unnamed = (
-            steps[steps["effect"].isin((SLIP, FORMULA, REMAINDER))].groupby("corner")["amount"].sum()
-            if len(steps)
-            else pd.Series(dtype=float)
+            board.tolerance_of(name), first_known(simulated, by_refined, by_hand), swing, ramp
         )
         words = agreement(
-            by_hand, columns["refined"], judged, bar, tolerance,
+            by_hand, by_refined, judged, bar, tolerance,
             trusted[name].to_numpy(dtype=bool) if name in trusted else np.zeros(len(corners), dtype=bool),
-            unnamed.reindex(corners["corner"]).to_numpy(dtype=float),
+            left_open[place],
         )  # fmt: skip
         if name in board.hand:  # a division by zero is no figure, and no silence either
             words = np.where(~np.isfinite(by_hand) & np.isfinite(judged), "disagrees", words)
-        words = _along_sweeps(corners, list(board.axes), words)
+        words = _along_sweeps(sweeps, words)
         limits, margin = limit_words(judged, bar, board.limits.get(name))
         pieces |= {
             f"{name}.hand": by_hand,
-            f"{name}.solved": columns["solved"],
-            f"{name}.refined": columns["refined"],
+            f"{name}.solved": column(predicted["solved"], name),
+            f"{name}.refined": by_refined,
             f"{name}.simulated": simulated,
             f"{name}.bar": bar,
             f"{name}.difference": simulated - by_hand,
@@ -199,64 +191,14 @@ def judge(
             f"{name}.margin": margin,
             f"{name}.tolerance": tolerance,
         }
-        chain.append(steps)
     table = pd.concat([corners.reset_index(drop=True), pd.DataFrame(pieces)], axis=1)
-    table = with_concessions(board, table)
-    filled = [steps for steps in chain if len(steps)]
-    return table, pd.concat(filled, ignore_index=True)[EFFECT_COLUMNS] if filled else _no_effects()
+    return with_concessions(board, table), chain
 
 
 def _held_once(words: NDArray[np.str_]) -> pd.Series:
     """A column of a few words without a copy of its word in every cell."""
-    kinds, places = np.unique(words, return_inverse=True)
-    return pd.Series(kinds.astype(object)[places], dtype=str)
-
-
-def _chain(
-    name: str,
-    ids: pd.Series,
-    hand: Column,
-    on_drawn: Column,
-    ideal: Column,
-    refined: Column,
-    simulated: Column,
-    effects: pd.DataFrame,
-) -> pd.DataFrame:
-    """Rows of effects from hand to simulated; the remainder closes each corner's sum exactly."""
-    known = np.isfinite(hand) & np.isfinite(simulated)
-    if not known.any():
-        return _no_effects()
-    composed = np.isfinite(ideal) & np.isfinite(refined)
-    slip = np.where(np.isfinite(on_drawn), on_drawn - hand, 0.0)
-    formula = np.where(composed, ideal - np.where(np.isfinite(on_drawn), on_drawn, hand), 0.0)
-    noise = NOISE * np.fmax(np.abs(hand), np.abs(simulated))
-    slip, formula = (np.where(np.abs(step) > noise, step, 0.0) for step in (slip, formula))
-    rows = [
-        _rows(ids, name, SLIP, slip, "netlist against board file"),
-        _rows(ids, name, FORMULA, formula, "closed form on drawn values"),
-    ]
-    mine = effects[effects["quantity"] == name]
-    usable = mine["corner"].isin(set(ids[known & composed]))
-    rows.append(mine[usable & (mine["amount"] != 0)].astype(_TEXTS))
-    table = pd.concat(
-        [rows[0][rows[0]["amount"] != 0], rows[1][rows[1]["amount"] != 0], rows[2]], ignore_index=True
-    )
-    table = table[table["corner"].isin(set(ids[known]))]
-    named = table.groupby("corner")["amount"].sum().reindex(ids[known]).fillna(0.0).to_numpy()
-    rest = _rows(ids[known], name, REMAINDER, (simulated - hand)[known] - named, "none")
-    order = {corner: i for i, corner in enumerate(ids)}
-    table = pd.concat([table, rest], ignore_index=True)
-    return table.sort_values("corner", key=lambda column: column.map(order), kind="stable")
-
-
-def _no_effects() -> pd.DataFrame:
-    return pd.DataFrame(columns=EFFECT_COLUMNS)
-
-
-def _rows(ids: pd.Series, name: str, effect: str, amount: Column, origin: str) -> pd.DataFrame:
-    return pd.DataFrame(
-        {"corner": ids.to_numpy(), "quantity": name, "effect": effect, "amount": amount, "origin": origin}
-    )
+    held: dict[str, str] = {}
+    return pd.Series([held.setdefault(word, word) for word in words.tolist()], dtype=str)
 
 
 def expected_figures(board: Board, table: pd.DataFrame, asked: Collection[str]) -> pd.DataFrame:

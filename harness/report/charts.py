@@ -12,8 +12,8 @@ import pandas as pd
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLocator
 
-from harness import verdict
 from harness.board import Board
+from harness.chain import FORMULA, REMAINDER, SLIP
 from harness.report import canvas, rounding, series, tables
 from harness.report.canvas import BLUE, FAINT, INK, MUTED, ORANGE, PAPER
 from harness.report.series import Array
@@ -180,9 +180,9 @@ def _cut(step: Step, effects: float, others: float) -> float:
 
 
 def _kind(name: str) -> str:
-    if name == verdict.REMAINDER:
+    if name == REMAINDER:
         return "remainder"
-    return "slip" if name in (verdict.SLIP, verdict.FORMULA) else "effect"
+    return "slip" if name in (SLIP, FORMULA) else "effect"
 
 
 def chain_chart(

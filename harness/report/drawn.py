@@ -4,10 +4,10 @@
 from __future__ import annotations
 
 from harness.board import Board
+from harness.chain import SLIP
 from harness.conceded import OFF
 from harness.report import rounding, tables
 from harness.results import RunResult
-from harness.verdict import SLIP
 
 LEAST_SHARE = 0.05
 """Share of the gap below which the drawing is not worth a word."""

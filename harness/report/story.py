@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from harness import quantities
+from harness.chain import FORMULA, REMAINDER, SLIP
 from harness.conceded import FAR, OFF, WITHIN, counts, parts_off
 from harness.intent.objects import UNCONFIRMED
 from harness.report import rounding, tables
@@ -24,7 +25,6 @@ from harness.report.limits import LimitStory, limit_stories
 from harness.report.ratings import RatingStory, rating_story
 from harness.report.statement import Statement, state_of_affairs
 from harness.results import RunResult
-from harness.verdict import FORMULA, REMAINDER, SLIP
 
 UNNAMED = frozenset({SLIP, FORMULA, REMAINDER})
 """Rows of the effect chain that are no effect of a real part."""

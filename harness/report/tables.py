@@ -168,7 +168,8 @@ def chain(effects: pd.DataFrame, quantity: str, corner: str) -> pd.DataFrame:
     """The rows of the effect table for one quantity of one corner, in their own order."""
     if effects.empty:
         return effects
-    return effects[(effects["quantity"] == quantity) & (effects["corner"].astype(str) == corner)]
+    mine = (effects["quantity"] == quantity).to_numpy() & (effects["corner"] == corner).to_numpy()
+    return effects[mine]
 
 
 def place(board: Board, row: pd.Series) -> str:

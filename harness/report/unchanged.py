@@ -19,6 +19,7 @@ SOURCES = (
     "quantities.py",
     "units.py",
     "verdict.py",
+    "chain.py",
     "findings.py",
     "ratings.py",
     "conceded.py",

@@ -15,7 +15,7 @@ import pandas as pd
 from mistakes import Mistake, Planter
 from whole_job import At, Job, Seen, look
 
-from harness.verdict import FORMULA, REMAINDER, SLIP
+from harness.chain import FORMULA, REMAINDER, SLIP
 
 REFUSED_NETLIST, REFUSED_BOARD, ENGINE = "netlist line refused", "board file key refused", "engine stopped"
 VALUE, DRAWN = "part value", "drawn values move the hand formula"

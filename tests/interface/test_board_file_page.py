@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from harness.board import Board, load_board
+from harness.chain import FORMULA, REMAINDER, SLIP
 from harness.dimensions import UNITS
 from harness.faults.fault import COLUMNS as FAULT_COLUMNS
 from harness.faults.fault import SEVERITIES
@@ -31,7 +32,6 @@ from harness.results import RunResult
 from harness.studies.cures import COLUMNS as CURE_COLUMNS
 from harness.studies.fit import COLUMNS as FIT_COLUMNS
 from harness.units import PREFIXES
-from harness.verdict import FORMULA, REMAINDER, SLIP
 
 PAGE = (Path(__file__).resolve().parents[2] / "harness" / "pages" / "board-file.md").read_text(
     encoding="utf-8"

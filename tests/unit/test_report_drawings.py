@@ -16,9 +16,9 @@ from hypothesis import strategies as st
 from matplotlib.figure import Figure
 
 from harness import quantities
+from harness.chain import REMAINDER, SLIP
 from harness.report import canvas, charts, pictures, series, tables
 from harness.results import RunResult
-from harness.verdict import REMAINDER, SLIP
 
 sys.path.insert(0, str(Path(__file__).parent))  # the made-up run lies beside the tests
 from report_fixture import make_result

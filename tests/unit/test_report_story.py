@@ -11,12 +11,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from harness.chain import FORMULA, REMAINDER, SLIP
 from harness.findings import Finding
 from harness.report.story import tell
 from harness.report.terminal import lines_of, statement, summary_lines
 from harness.results import RunResult
 from harness.shortfalls import shortfalls_of
-from harness.verdict import FORMULA, REMAINDER, SLIP
 
 sys.path.insert(0, str(Path(__file__).parent))  # the made-up run lies beside the tests
 from report_fixture import make_result

@@ -13,20 +13,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.board import Limit, Tolerance, load_board
+from harness.chain import FORMULA, REMAINDER, SLIP
 from harness.corners import corner_table
 from harness.resources import netlists_folder
 from harness.shortfalls import shortfalls
 from harness.tolerances import absolute_tolerance
 from harness.verdict import (
-    FORMULA,
-    REMAINDER,
-    SLIP,
     _along_sweeps,
     agreement,
     apart,
     expected_figures,
     judge,
     limit_words,
+    sweeps_of,
     trusted_formula,
     trusted_formulas,
 )
@@ -143,7 +142,12 @@ def test_a_formula_that_is_wrong_somewhere_along_the_sweep_explains_nothing_ther
     sweep."""
     corners = pd.DataFrame({"control": [0.0, 1.0, 0.0, 1.0], "supply": [12.0, 12.0, 15.0, 15.0]})
     gap, tolerance = np.array([0.0, 0.5, 0.0, 0.01]), np.full(4, 0.1)
-    assert list(trusted_formula(corners, ["control", "supply"], gap, tolerance)) == [False, False, True, True]
+    assert list(trusted_formula(sweeps_of(corners, ["control", "supply"]), gap, tolerance)) == [
+        False,
+        False,
+        True,
+        True,
+    ]
 
 
 @pytest.fixture
@@ -294,5 +298,5 @@ def test_an_explanation_that_fails_elsewhere_along_the_sweep_is_none(slicer) -> 
     board, corners = slicer
     table, _ = judged(slicer, 0.50, 0.50, 0.50, 0.52, 0.52, 0.02)
     assert set(table["duty.agreement"]) == {"explained"}
-    words = _along_sweeps(corners, list(board.axes), np.array(["explained"] * 4 + ["disagrees"]))
+    words = _along_sweeps(sweeps_of(corners, list(board.axes)), np.array(["explained"] * 4 + ["disagrees"]))
     assert list(words) == ["disagrees"] * 5
