@@ -17,6 +17,7 @@ import pandas as pd
 from harness.findings import Finding, InputError
 from harness.report.unchanged import drawn_from, is_unchanged
 from harness.results import RunResult
+from harness.table_text import write_table
 
 Writer = Callable[[Path], None]
 
@@ -85,7 +86,7 @@ def make_folder(folder: Path) -> None:
 
 def table_writer(table: pd.DataFrame) -> Writer:
     """Writes a table as CSV, floats with all their digits."""
-    return lambda path: table.to_csv(path, index=False, lineterminator="\n")
+    return lambda path: write_table(table, path)
 
 
 def json_writer(content: Mapping[str, Any]) -> Writer:
