@@ -94,29 +94,31 @@ class Rated:
 
 def rated_parts(board: Board, netlist: Netlist) -> list[Rated]:
     """Every rating that is known for a part of the board, in the order of the netlist."""
-    sheets = {model: sheet for model in models() if (sheet := read_sheet(model)).ratings}
+    known = models()
     stated = {name.lower(): quantity for name, quantity in board.ratings.items()}
     found: list[Rated] = []
     for name, placed in netlist.placed.items():
         if name in stated:
             found.append(_stated(netlist, name, placed, stated[name]))
-        for sheet, pins in _sheet_of(board, netlist, name, placed, sheets):
+        for sheet, pins in _sheets_of(board, netlist, name, placed, known):
             for rating in sheet.ratings:
                 if (rated := _from_sheet(netlist, name, placed, rating, pins, board)) is not None:
                     found.append(rated)
     return found
 
 
-def _sheet_of(
-    board: Board, netlist: Netlist, name: str, placed: FlatPart, sheets: Mapping[str, Sheet]
+def _sheets_of(
+    board: Board, netlist: Netlist, name: str, placed: FlatPart, known: Sequence[str]
 ) -> Iterator[tuple[Sheet, dict[str, str]]]:
     """The sheet of a part's model with the node of each pin: by the model's name, and for the board's own
-    comparator by its class where a header names the pins in words."""
+    comparator by its class where a header names the pins in words. ``known``: the models that have a
+    sheet."""
     part = placed.part
-    sheet = sheets.get(part.model)
-    if sheet is not None and len(sheet.pins) >= len(placed.nodes):
-        yield sheet, dict(zip(sheet.pins, placed.nodes, strict=False))
-        return
+    if part.model in known:
+        sheet = read_sheet(part.model)
+        if sheet.ratings and len(sheet.pins) >= len(placed.nodes):
+            yield sheet, dict(zip(sheet.pins, placed.nodes, strict=False))
+            return
     if name != (board.roles.comparator or "").lower():
         return
     named = named_pins(netlist, part)
@@ -125,9 +127,10 @@ def _sheet_of(
     }
     if "negative" in pins:
         pins["ground"] = pins["negative"]
-    for sheet in sheets.values():
-        if sheet.class_ and sheet.class_ == board.roles.comparator_class and pins:
-            yield sheet, pins
+    if pins and board.roles.comparator_class:
+        for sheet in map(read_sheet, known):
+            if sheet.class_ == board.roles.comparator_class:
+                yield sheet, pins
 
 
 def _from_sheet(
