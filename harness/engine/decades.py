@@ -58,6 +58,7 @@ _NOISE = 0.05  # of the closing limit: smaller moves from cycle to cycle tell no
 _JUMPED = 1e-2  # of |v| + 1 V: so near to rest a state is repeated only where the jump before did it good
 _NEARER = 0.5  # of the distance before
 _PLACES = 8  # at the output's edges, where finer runs have points; beside the corners of a source
+_JUMP = 1e-6  # of the period: what the engine makes of a rise or fall in no time
 _TIME_SHARE = 0.5  # of the seconds granted, after which no finer run is begun
 
 
@@ -107,7 +108,7 @@ class Decades:
         self.turns: list[tuple[float, float]] = []
         self.drive: Drive | None = None
         self.schedule = Schedule(plan.accuracy)
-        self.sine = math.inf
+        self.sine, self.jumps = math.inf, False
         self.columns: list[str] = ["time"]
         self.start: dict[str, float] | None = None
         self.rest: memory.Rest | None = None
@@ -191,7 +192,7 @@ class Decades:
         read = read_circuit(self.session.listing(), self.plan.alterations, self.plan.ramp)
         self.watch, self.columns = read.watch, list(read.columns)
         self.holders, self.sources, self.held = read.holders, read.sources, read.held
-        self.corners, self.sine, self.drive = read.corners, read.sine, read.drive
+        self.corners, self.sine, self.jumps, self.drive = read.corners, read.sine, read.jumps, read.drive
         if self.drive is not None:
             self.period, self.marker, self.way = self.drive.period, self.drive.level, self.drive.way
         return self.schedule.first(self.watch.switching, self.drive is not None)
@@ -245,7 +246,8 @@ class Decades:
         guide = Guide(self._watch.gaps, soft, self.columns, period, limits, self._carriers(), self._left())
         stepper = make_stepper(guide)
         initial = kind != "operating point"
-        record = session.transient(period / 50, _PERIODS * period, limits.longest, initial, stepper)
+        printed = _JUMP * period if self.jumps else period / 50
+        record = session.transient(printed, _PERIODS * period, limits.longest, initial, stepper)
         self.points += stepper.points
         if stepper.finished not in ("closed", "drifting"):
             if stepper.finished in ("late", ""):

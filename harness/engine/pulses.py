@@ -25,23 +25,53 @@ EARLY = 0.1  # of the ramp's height: a marker so low lets a run end soon after t
 _FASTEST = 0.05  # of the period: a source that repeats more often is left to the engine
 
 
+@dataclass(frozen=True)
+class _Pulse:
+    """A PULSE source that repeats, times in s. A rise or fall of 0 is a jump; a width of 0 lasts, as the
+    engine has it, until the period is over, where the source jumps back."""
+
+    first: float
+    second: float
+    delay: float
+    rise: float
+    fall: float
+    width: float
+    period: float
+
+    def stretches(self) -> tuple[float, ...]:
+        """Times from one corner to the next, the first of them at the delay."""
+        return (self.rise, self.width, self.fall) if self.width > 0 else (self.rise,)
+
+
+def _pulse_of(line: str) -> _Pulse | None:
+    """What a line of a flattened listing says of a PULSE with a period; None where it is none, or one of
+    defaults that depend on the analysis."""
+    match = _PULSE.match(line) if "pulse" in line else None
+    words = match[1].replace(",", " ").split()[:7] if match else []
+    try:
+        values = [suffixed(word) for word in words]
+    except ValueError:
+        return None
+    return _Pulse(*values) if len(values) == 7 and values[6] > 0 else None
+
+
 def pulse_corners(listing: Sequence[str]) -> list[tuple[float, float]]:
     """(instant, period) in s of each corner of the periodic PULSE sources in a flattened listing (lower case,
     no line numbers)."""
     found: list[tuple[float, float]] = []
-    for line in listing:
-        match = _PULSE.match(line) if "pulse" in line else None
-        words = match[1].replace(",", " ").split() if match else []
-        try:
-            delay, rise, fall, width, period = (suffixed(word) for word in words[2:7])
-        except ValueError:
-            continue  # not a source with a period, or one of defaults that depend on the analysis
-        if period > 0 and min(rise, fall, width) > 0:  # for 0 the engine puts in times of the analysis
-            at = delay
-            for stretch in (rise, width, fall, 0.0):
-                found.append((at, period))
-                at += stretch
+    for pulse in filter(None, map(_pulse_of, listing)):
+        at = pulse.delay
+        for stretch in (*pulse.stretches(), 0.0):
+            found.append((at, pulse.period))
+            at += stretch
     return list(dict.fromkeys(found))
+
+
+def jumping(listing: Sequence[str]) -> bool:
+    """Whether a periodic PULSE rises or falls in no time: the engine puts in the step that it was asked to
+    print, which has to be a small one."""
+    pulses = filter(None, map(_pulse_of, listing))
+    return any(pulse.rise == 0 or (pulse.fall == 0 and pulse.width > 0) for pulse in pulses)
 
 
 @dataclass(frozen=True)
@@ -57,19 +87,21 @@ class Drive:
 def drive_of(listing: Sequence[str], ramp: str) -> Drive | None:
     """The PULSE source that holds the ramp against ground and repeats from the begin of a run on, or None."""
     for line in listing:
-        match, words = _PULSE.match(line), line.split()
-        if not match or words[0][0] != "v" or sorted(words[1:3]) != sorted(("0", ramp)):
+        words = line.split()
+        if not _PULSE.match(line) or words[0][0] != "v" or sorted(words[1:3]) != sorted(("0", ramp)):
             continue
-        try:
-            values = [suffixed(word) for word in match[1].replace(",", " ").split()[:7]]
-            first, second, delay, rise, fall, width, period = values
-        except ValueError:
+        pulse = _pulse_of(line)
+        if pulse is None:
             return None
-        if delay == 0 and min(rise, fall, width) > 0 and rise + fall + width <= period * (1 + 1e-9):
+        fall = pulse.fall if pulse.width > 0 else 0.0
+        whole = sum(pulse.stretches()) <= pulse.period * (1 + 1e-9)
+        sweeps = min(pulse.rise, fall, pulse.width) >= 0 and max(pulse.rise, fall) > 0
+        if pulse.delay == 0 and sweeps and whole:
             sign = 1.0 if words[2] == "0" else -1.0
-            start, end = (first, second) if rise >= fall else (second, first)
+            rising = pulse.rise >= fall
+            start, end = (pulse.first, pulse.second) if rising else (pulse.second, pulse.first)
             level = sign * (start + EARLY * (end - start))
-            return Drive(period, level, 1 if sign * (end - start) > 0 else -1)
+            return Drive(pulse.period, level, 1 if sign * (end - start) > 0 else -1)
     return None
 
 

@@ -15,7 +15,7 @@ from functools import lru_cache
 from harness.engine import guards, memory
 from harness.engine.gaps import Watch, watch
 from harness.engine.plan import altered, source_levels
-from harness.engine.pulses import Drive, drive_of, pulse_corners, shortest_sine
+from harness.engine.pulses import Drive, drive_of, jumping, pulse_corners, shortest_sine
 
 _NUMBER = re.compile(r"^\s*\d+\s*:\s*")
 _KEPT = 16  # circuits
@@ -25,7 +25,8 @@ _KEPT = 16  # circuits
 class Reading:
     """``columns``: vectors that the gaps of ``watch`` read, ``time`` first. ``sources``: node -> voltage (V)
     at the begin of a run. ``corners``: (instant, period) in s of the PULSE sources; ``sine``: shortest period
-    (s) of a SIN. ``held``: nodes that a source holds, None where other parts may bring the ramp beyond."""
+    (s) of a SIN. ``jumps``: a source rises or falls in no time. ``held``: nodes that a source
+    holds, None where other parts may bring the ramp beyond."""
 
     watch: Watch
     columns: tuple[str, ...]
@@ -33,6 +34,7 @@ class Reading:
     sources: dict[str, float]
     corners: list[tuple[float, float]]
     sine: float
+    jumps: bool
     drive: Drive | None
     held: tuple[str, ...] | None
 
@@ -55,6 +57,7 @@ def read_circuit(listing: Sequence[str], alterations: Sequence[tuple[str, float]
         sources=source_levels(driving),
         corners=pulse_corners(driving),
         sine=shortest_sine(driving),
+        jumps=jumping(driving),
         drive=drive_of(driving, ramp),
         held=_held(lines, ramp),
     )

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from harness.engine.pulses import corner_gaps, pulse_corners, shortest_sine
+from harness.engine.pulses import corner_gaps, jumping, pulse_corners, shortest_sine
 from harness.engine.session import EngineError, session
 
 sys.path.insert(0, str(Path(__file__).parent))  # the circuits lie beside the tests
@@ -50,6 +50,32 @@ def test_ends_of_a_source_are_found(seed: int) -> None:
     assert settled.figures["ramp_high"] == pytest.approx(truth["ramp_high"], abs=1e-4 * height)
 
 
+JUMPS = [
+    # rise, fall, width (s), period 1 ms; (high time below a threshold of share x) = x * a + b, in ms
+    pytest.param("1m", "0", "0", (1.0, 0.0), id="back at the end of the period"),
+    pytest.param("0.9m", "0.1m", "0", (0.9, 0.0), id="a width of 0 lasts to the end"),
+    pytest.param("0.99m", "0", "9u", (0.99, 1e-3), id="falls in no time"),
+    pytest.param("0", "0.99m", "2u", (0.99, 8e-3), id="rises in no time"),
+]
+
+
+@pytest.mark.parametrize(("rise", "fall", "width", "line"), JUMPS)
+@pytest.mark.parametrize("share", [0.002, 0.37, 0.998])
+def test_a_source_that_jumps(
+    rise: str, fall: str, width: str, line: tuple[float, float], share: float
+) -> None:
+    """The truth is the source's own line, a jump taking no time: a pulse of 0.2 % of the period beside it is
+    neither stepped over nor drawn out."""
+    deck = (
+        f"Vramp ramp 0 PULSE(0 5 0 {rise} {fall} {width} 1m)", f"Vthr thr 0 {5 * share!r}", *SLICER,
+        "Sslice out 0 ramp thr slicer",
+    )  # fmt: skip
+    settled = simulate(deck, accuracy=1e-5)
+    assert settled.words["state"] == "pulsing"
+    assert_inside(settled, {"duty": line[0] * share + line[1], "frequency": 1e3})
+    assert settled.reached
+
+
 def test_corners_are_read_as_the_engine_flattens_them() -> None:
     """Parameters put in, brackets or none, delays; sources without a period are left to the engine."""
     engine = session()
@@ -69,6 +95,14 @@ def test_corners_are_read_as_the_engine_flattens_them() -> None:
         [1e-6, 1.001e-6, 5.001001e-3, 5.001002e-3]
     )
     assert len(corners) == 8
+
+
+def test_corners_of_jumps() -> None:
+    """A width of 0 lasts until the period is over, and a rise or fall of 0 has one corner instead of two."""
+    assert pulse_corners(["v1 a 0 pulse(0 5 0 3m 1m 0 4m)"]) == [(0.0, 4e-3), (3e-3, 4e-3)]
+    assert pulse_corners(["v1 a 0 pulse(0 5 0 0 0 2m 4m)"]) == [(0.0, 4e-3), (2e-3, 4e-3)]
+    assert jumping(["v1 a 0 pulse(0 5 0 1m 0 2m 4m)"]) and jumping(["i1 a 0 pulse(0 5 0 0 1m 2m 4m)"])
+    assert not jumping(["v1 a 0 pulse(0 5 0 3m 0 0 4m)", "v2 b 0 pulse(0 5 0 1m 1m 1m 4m)", "r1 a b 1k"])
 
 
 def test_a_corner_comes_round_every_period() -> None:

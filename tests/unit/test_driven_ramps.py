@@ -26,6 +26,14 @@ def test_a_source_the_other_way_round() -> None:
     assert drive_of([RISING.replace("ramp 0", "0 ramp")], "ramp") == Drive(1e-3, pytest.approx(-1.2), -1)
 
 
+def test_a_ramp_that_jumps_back() -> None:
+    """A width of 0 lasts until the period is over: the fall is never drawn, and the sweep is the rise."""
+    assert drive_of(["vramp ramp 0 pulse(0 5 0 1m 0 0 1m)"], "ramp") == Drive(1e-3, 0.5, 1)
+    assert drive_of(["vramp ramp 0 pulse(5 0 0 0.9m 1m 0 1m)"], "ramp") == Drive(1e-3, 4.5, -1)
+    assert drive_of(["vramp ramp 0 pulse(0 5 0 0 0.9m 50u 1m)"], "ramp") == Drive(1e-3, 4.5, -1)
+    assert drive_of(["vramp ramp 0 pulse(0 5 0 0 0 0.5m 1m)"], "ramp") is None
+
+
 @pytest.mark.parametrize(
     "line",
     [
