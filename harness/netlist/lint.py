@@ -194,11 +194,17 @@ def _suffix(netlist: Netlist, found: FlatPart) -> Iterator[Finding]:
 
 
 def _engines(found: FlatPart) -> Iterator[Finding]:
-    """Parts that engines 39, 44 and 47 are known to treat differently."""
+    """Parts that engines 39, 44 and 47 are known to treat differently, and one that all of them read otherwise
+    than it looks."""
     part, key = found.part, found.scope.name(found.part.name)
     if part.function is not None and part.function[0] in ("sffm", "am"):
         message = f"{part.function[0].upper()} gives different waveforms in different versions of the engine"
         yield _finding(part.line, message, key)
+    if part.function is not None and part.function[0] == "pulse" and len(part.function[1]) > 6:
+        fall, width = (_is_nought(text) for text in part.function[1][4:6])
+        if width and not fall:
+            message = "to the engine a width of 0 lasts to the end of the period: this fall is never drawn"
+            yield _finding(part.line, f"{message}; write a small width such as 1n", key)
     model = found.scope.circuit.find_model(part.model) if part.model else None
     if model is not None and model.kind.startswith("vdmos") and not {"vto", "kp"} <= set(model.parameters):
         message = "a vdmos model without vto and kp conducts differently in different versions of the engine"
@@ -209,3 +215,8 @@ def _engines(found: FlatPart) -> Iterator[Finding]:
     base = re.search(r"(?<![\w.])pow\s*\(\s*-", part.value_text, re.IGNORECASE)
     if base:
         yield _finding(part.line, "pow() of a negative number differs between versions of the engine", key)
+
+
+def _is_nought(text: str) -> bool:
+    """Whether a number is written that is 0; of a formula that is not known."""
+    return words.is_number(text) and parse_spice(text) == 0.0

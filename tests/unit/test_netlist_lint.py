@@ -37,6 +37,7 @@ def warnings(folder: Path, text: str) -> list[str]:
         ("C2 a 0 1F", 'board.cir:5: C2: is only 1 fF; "F" means femto in a netlist'),
         ("V2 c 0 SIN(0 1 1MHz)\nR2 c 0 1k", 'board.cir:5: V2: "1MHz" is 1 mHz; write MegHz'),
         ("V2 c 0 SFFM(0 1 1k 5 100)\nR2 c 0 1k", "board.cir:5: V2: SFFM gives different waveforms"),
+        ("V2 c 0 PULSE(0 5 0 9m 1m 0 10m)\nR2 c 0 1k", "board.cir:5: V2: to the engine a width of 0 lasts"),
         ("M1 a b 0 mm\n.model mm vdmos(kp=1)", "board.cir:6: mm: a vdmos model without vto and kp"),
         ("B1 c 0 V=pow(-v(a),2)\nR2 c 0 1k", "board.cir:5: B1: pow() of a negative number"),
         ("V2 a 0 6", "board.cir:5: V2: closes a ring of voltage sources between a and 0"),
@@ -69,6 +70,9 @@ def test_each_warning(tmp_path: Path, line: str, sentence: str) -> None:
         "M1 a b 0 mm\n.model mm vdmos(kp=1 vto=2)",
         ".param v0=1\n.ic v(b)={v0}",
         "V2 c 0 1\nV3 d c 1\nR2 d 0 1k",
+        "V2 c 0 PULSE(0 5 0 10m 0 0 10m)\nR2 c 0 1k",
+        "V2 c 0 PULSE(0 5 0 9m 0.9m 0.1m 10m)\nR2 c 0 1k",
+        ".param w=1u\nV2 c 0 PULSE(0 5 0 9m 0.9m {w} 10m)\nR2 c 0 1k",
     ],
 )
 def test_nothing_to_warn_of(tmp_path: Path, line: str) -> None:
