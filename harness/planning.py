@@ -9,7 +9,7 @@ from collections.abc import Hashable, Mapping, Sequence
 import pandas as pd
 
 from harness.board import Board
-from harness.engine.steps import Plan
+from harness.engine.plan import Plan
 from harness.measure.cycle import Probes
 from harness.netlist import Netlist
 from harness.pins import all_parts, part_of, stage_pins

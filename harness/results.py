@@ -18,6 +18,7 @@ from harness.findings import Finding
 if TYPE_CHECKING:
     from harness.revision.kept import Kept
 
+CURE_COLUMNS = ["limit", "part", "drawn", "value", "series", "predicted_margin", "words"]
 Waveforms = Mapping[str, NDArray[np.float64]]
 
 
@@ -41,7 +42,7 @@ class RunResult:
     of real-part values used in the refined form: rows (name, value text, origin). ``lint``: warnings about
     the netlist.
     ``ratings``: one row an absolute maximum rating at its worst corner, columns of `ratings.COLUMNS`.
-    ``cures``: one row a limit that is outside somewhere, columns of `studies.cures.COLUMNS`.
+    ``cures``: one row a limit that is outside somewhere, columns of `CURE_COLUMNS`.
     ``drawing``: drawing and board file as they were, so that a later revision can be compared.
     ``notes``: what was skipped or overridden on the way to the engine. ``run``: the content of run.json:
     corners, simulated, reused, not_simulated, engine_seconds, callback_seconds, wall_seconds, workers,

@@ -32,7 +32,7 @@ from harness.predict.refined import Prediction, effects_of, predict, without_eff
 from harness.ratings import judged as judged_ratings
 from harness.ratings import rated_parts
 from harness.report import tables
-from harness.results import RunResult
+from harness.results import CURE_COLUMNS, RunResult
 from harness.revision.kept import kept_of
 from harness.run_record import run_record
 from harness.simulate import CornerResult, Task, simulate
@@ -43,7 +43,7 @@ from harness.verdict import apart, expected_figures, judge, literal_hand, truste
 
 if TYPE_CHECKING:
     from harness.characterise import Characteristics
-    from harness.engine.pool import Workers
+    from harness.engine.workers import Workers
 
 Progress = Callable[[int, int, str], None]
 Only = Sequence[tuple[str, float | str]] | Mapping[str, float | str]
@@ -155,7 +155,7 @@ def run(
 
 def workers_of(jobs: int | Workers | None) -> Workers:
     """Who simulates: that many processes of this machine, a few where nothing is said, or who is named."""
-    from harness.engine.pool import Here
+    from harness.engine.workers import Here
 
     if jobs is None or isinstance(jobs, int):
         return Here(jobs or min(WORKERS, os.cpu_count() or 1))
@@ -196,6 +196,8 @@ def simulated(
     written down at once, its waveforms with it, so that memory stays flat."""
     results = finished.known()
     order = [index for index in _probes_first(len(tasks)) if index not in results]
+    if not order:
+        return [results[index] for index in range(len(tasks))]
     probes = set(order[:PROBES]) if not results else set()
     stream = workers.run_all(
         [tasks[index] for index in order], simulate, prepared.board.simulation.seconds, finished.engine
@@ -313,6 +315,8 @@ def _judged(
 
 def _cures(prepared: Prepared, known: Characteristics, table: pd.DataFrame) -> pd.DataFrame:
     """For each limit that is outside somewhere what cures it, by the closed forms alone."""
+    if not any((table[f"{name}.limit"] == "outside").any() for name in prepared.board.limits):
+        return pd.DataFrame(columns=CURE_COLUMNS)
     from harness.studies.cures import cures_of
 
     with np.errstate(all="ignore"):

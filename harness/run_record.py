@@ -17,7 +17,7 @@ from harness.resources import netlists_folder
 from harness.simulate import CornerResult
 
 if TYPE_CHECKING:
-    from harness.engine.pool import Workers
+    from harness.engine.workers import Workers
 
 UNCHECKED_RANGE = (
     "common-mode range not checked: the board file names no comparator_class or no supply in [roles]"

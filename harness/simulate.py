@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.engine.steps import Measure, NoCycle, Plan, Record, Settled, settle
+from harness.engine.plan import Measure, NoCycle, Plan, Record, Settled
 from harness.measure.cycle import Probes, measure_cycle, vector
 from harness.measure.levels import output_resistance
 from harness.measure.spectrum import harmonics
@@ -77,6 +77,7 @@ def simulate(task: Task) -> CornerResult:
     """Runs one corner on this process's engine. EngineDead passes on, so that the process is discarded."""
     from harness.engine.session import EngineDead, EngineError, session
     from harness.engine.steering import callbacks_kind
+    from harness.engine.steps import settle
 
     engine = session()
     engine_before, callback_before = engine.engine_seconds, engine.callback_seconds
@@ -134,6 +135,7 @@ def _two_loads(plain: Settled, engine: Session, plan: Plan, measure: Measure, lo
     """Adds the output resistance, from the settled high level without and with the test load, and its bar; a
     note where the loaded run gives none, since the plain figures stand all the same."""
     from harness.engine.session import EngineDead, EngineError
+    from harness.engine.steps import settle
 
     try:
         with_load = settle(engine, plan, measure)

@@ -21,7 +21,7 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from multiprocessing.util import Finalize
 from pathlib import Path
-from typing import Generic, NoReturn, Protocol, TypeVar
+from typing import Generic, NoReturn, TypeVar
 
 from pebble import ProcessExpired, ProcessPool
 
@@ -98,32 +98,6 @@ def run_all(
         finally:
             usual.dismiss()
             fresh.dismiss()
-
-
-class Workers(Protocol):
-    """Who runs tasks, ``count`` at a time: :class:`Here`, or a cluster."""
-
-    @property
-    def count(self) -> int: ...
-
-    def run_all(
-        self, tasks: Iterable[T], function: Callable[[T], R], seconds: float, engine: str
-    ) -> Generator[tuple[int, Outcome[R]], None, None]:
-        """As the function :func:`run_all`; ``engine``: version text of the engine that has to run them."""
-        ...
-
-
-@dataclass(frozen=True)
-class Here:
-    """Worker processes of this machine."""
-
-    count: int
-
-    def run_all(
-        self, tasks: Iterable[T], function: Callable[[T], R], seconds: float, engine: str
-    ) -> Generator[tuple[int, Outcome[R]], None, None]:
-        """As the function :func:`run_all`, which finds the same engine as this process."""
-        return run_all(tasks, function, workers=self.count, seconds=seconds)
 
 
 class Standing:

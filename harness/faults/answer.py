@@ -33,7 +33,7 @@ from harness.studies.rows import OVERHEAD, duration
 from harness.units import engineering
 
 if TYPE_CHECKING:
-    from harness.engine.pool import Workers
+    from harness.engine.workers import Workers
 
 YES, NO, UNKNOWN = "yes", "no", "not known"
 USUAL = 1.0  # s of the engine's time that a fault takes at least, most of it looking for a cycle

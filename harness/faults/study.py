@@ -34,7 +34,7 @@ from harness.simulate import CornerResult, Task, simulate
 
 if TYPE_CHECKING:
     from harness.board import Board
-    from harness.engine.pool import Workers
+    from harness.engine.workers import Workers
     from harness.intent.objects import Axis
 
 ACCURACY = 1e-3  # share of the period: what a fault does is not told in the fourth digit

@@ -18,7 +18,7 @@ from harness.quantities import Scale, stem
 from harness.units import Quantity, engineering
 
 if TYPE_CHECKING:
-    from harness.engine.pool import Workers
+    from harness.engine.workers import Workers
     from harness.netlist import Netlist
     from harness.results import RunResult
 

@@ -25,7 +25,7 @@ from harness.studies.answers import Answer, share_that_passes, worst_case
 from harness.units import engineering
 
 if TYPE_CHECKING:
-    from harness.engine.pool import Workers
+    from harness.engine.workers import Workers
 
 WORST, YIELD, FAULTS = "worst", "yield", "faults"
 TITLES = {

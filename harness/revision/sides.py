@@ -20,7 +20,7 @@ from harness.revision.side import Side, restricted
 from harness.run import Progress, run
 
 if TYPE_CHECKING:
-    from harness.engine.pool import Workers
+    from harness.engine.workers import Workers
 
 ACCEPTED = "accepted"
 _REVISION = re.compile(r"([^:]{2,}|@):(.+)")

@@ -27,7 +27,7 @@ from harness.units import engineering
 from harness.verdict import limit_words
 
 if TYPE_CHECKING:
-    from harness.engine.pool import Workers
+    from harness.engine.workers import Workers
 
 WORST_COLUMNS = [
     "quantity", "end", "value", "bar", "limit", "margin", "verdict", "corner", "state", "parts",

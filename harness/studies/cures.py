@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from harness.predict.refined import best_figures
+from harness.results import CURE_COLUMNS
 from harness.studies.choosing import Aim, ClosedForms, choose
 from harness.studies.goals import limits_of, tolerances
 from harness.studies.settable import settable_parts, with_axes
@@ -22,19 +23,17 @@ if TYPE_CHECKING:
     from harness.characterise import Characteristics
     from harness.netlist import Netlist
 
-COLUMNS = ["limit", "part", "drawn", "value", "series", "predicted_margin", "words"]
-
 
 def cures_of(
     board: Board, netlist: Netlist, known: Characteristics, corners: pd.DataFrame, judged: pd.DataFrame
 ) -> pd.DataFrame:
-    """One row a limit that is outside somewhere, columns of :data:`COLUMNS`; ``part`` is empty where no
+    """One row a limit that is outside somewhere, columns of :data:`CURE_COLUMNS`; ``part`` is empty where no
     single part cures it. ``corners``: the axis corners; ``judged``: the corner table with its verdicts."""
     short = [name for name in board.limits if (judged[f"{name}.limit"] == "outside").any()]
     parts = settable_parts(board, netlist) if short else ()
     if not parts:
         words = "no part of [intended] could be chosen anew"
-        return pd.DataFrame([(name, "", "", "", "", np.nan, words) for name in short], columns=COLUMNS)
+        return pd.DataFrame([(name, "", "", "", "", np.nan, words) for name in short], columns=CURE_COLUMNS)
     changed = varied(with_axes(board, parts), netlist)
 
     def predict(rows: pd.DataFrame) -> pd.DataFrame:
@@ -49,7 +48,7 @@ def cures_of(
     for place, goal in enumerate(goals):
         if goal.quantity in short:
             rows.append((goal.quantity, *_cure(closed, place)))
-    return pd.DataFrame(rows, columns=COLUMNS)
+    return pd.DataFrame(rows, columns=CURE_COLUMNS)
 
 
 def _cure(closed: ClosedForms, goal: int) -> tuple[str, str, str, str, float, str]:

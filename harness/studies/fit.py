@@ -30,7 +30,7 @@ from harness.verdict import limit_words
 
 if TYPE_CHECKING:
     from harness.board import Board
-    from harness.engine.pool import Workers
+    from harness.engine.workers import Workers
     from harness.netlist import Netlist
     from harness.run import Prepared
 

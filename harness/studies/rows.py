@@ -29,7 +29,7 @@ from harness.verdict import NO_PASS, ROOMS
 
 if TYPE_CHECKING:
     from harness.board import Board
-    from harness.engine.pool import Workers
+    from harness.engine.workers import Workers
     from harness.simulate import CornerResult
 
 Array = NDArray[np.float64]

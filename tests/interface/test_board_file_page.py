@@ -28,8 +28,7 @@ from harness.predict.refined import INTERACTION
 from harness.quantities import STATES, STEMS
 from harness.report.tables import AGREEMENT_WORDS, LIMIT_WORDS
 from harness.resources import netlists_folder
-from harness.results import RunResult
-from harness.studies.cures import COLUMNS as CURE_COLUMNS
+from harness.results import CURE_COLUMNS, RunResult
 from harness.studies.fit import COLUMNS as FIT_COLUMNS
 from harness.units import PREFIXES
 
