@@ -122,7 +122,7 @@ def _quantities(board: Board, table: pd.DataFrame) -> Iterator[Shortfall]:
                 missing = kind == "limit" and name in board.limits and word == "no figure"
                 number = len(table) if missing else 0
             else:
-                found = (table[key] == word).to_numpy()
+                found = table[key].to_numpy(dtype=object) == word
                 number = int((found & counts(table, name)).sum() if kind == "agreement" else found.sum())
             if not number:
                 continue

@@ -55,24 +55,27 @@ def stepped_sweeps(
     for table in (figures, bars):
         usable &= np.isfinite(table[list(needed)].to_numpy(dtype=float)).all(axis=1)
     places = pd.Series(np.arange(len(corners)))[usable]
+    known = {name: [table[name].to_numpy(dtype=float) for table in (figures, bars)] for name in needed}
+    values = {axis: corners[axis].to_numpy(dtype=float) for axis in axes}
 
     def off(name: str, x: Values, rows: NDArray[np.intp]) -> float:
-        values, widths = (table[name].to_numpy(dtype=float)[rows] for table in (figures, bars))
-        return _out_of_line(x, values, widths)
+        figure, width = (column[rows] for column in known[name])
+        return _out_of_line(x, figure, width)
 
     found = []
     for axis in axes:
         others = [name for name in axes if name != axis]
-        keys = [corners[name].to_numpy()[usable] for name in others] or [np.zeros(len(places))]
-        for _, group in places.groupby(keys):
-            rows = group.to_numpy()[np.argsort(corners[axis].to_numpy(dtype=float)[group], kind="stable")]
-            x = corners[axis].to_numpy(dtype=float)[rows]
-            if len(rows) < LEAST_VALUES or np.any(np.diff(x) <= 0):
+        keys = [values[name][usable] for name in others] or [np.zeros(len(places))]
+        sizes = places.groupby(keys).transform("size")
+        for _, group in places[sizes >= LEAST_VALUES].groupby([key[sizes >= LEAST_VALUES] for key in keys]):
+            rows = group.to_numpy()[np.argsort(values[axis][group], kind="stable")]
+            x = values[axis][rows]
+            if np.any(np.diff(x) <= 0):
                 continue
             duty = off("duty", x, rows)
             if duty and not off("threshold", x, rows):
                 at = {name: float(corners[name].iloc[rows[0]]) for name in others}
-                bar = float(bars["duty"].to_numpy(dtype=float)[rows].max())
+                bar = float(known["duty"][1][rows].max())
                 found.append(SteppedSweep(axis, at, tuple(int(row) for row in rows), duty, bar))
     return found
 

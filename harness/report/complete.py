@@ -53,7 +53,10 @@ def _worded(table: pd.DataFrame, name: str, missing: str = "no figure") -> pd.Da
 def _words(table: pd.DataFrame, name: str, missing: str) -> pd.Series:
     if name not in table:
         return pd.Series(missing, index=table.index)
-    return table[name].astype(object).where(table[name].notna(), missing).astype(str)
+    words, known = table[name], table[name].notna()
+    if isinstance(words.dtype, pd.StringDtype) and known.all():
+        return words
+    return words.astype(object).where(known, missing).astype(str)
 
 
 def _corners(result: RunResult) -> pd.DataFrame:

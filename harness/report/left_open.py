@@ -25,19 +25,18 @@ def not_shown(result: RunResult) -> tuple[str, ...]:
             sentences.append(f"{sentence} ({reason})." if reason else f"{sentence}.")
     for quantity in tables.present(corners):
         title = quantities.stem(quantity).title
-        coarse = int((tables.column(corners, quantity, "agreement", "").astype(str) == "too coarse").sum())
+        coarse = tables.number_of(corners, quantity, "agreement", "too coarse")
         if coarse:
             sentences.append(
                 f"{title}: too coarse in {rounding.count(coarse, 'corner')}, the bar is above a quarter of"
                 f" the tolerance or not known.{_finer(result)}"
             )
-        verdicts = tables.column(corners, quantity, "limit", "").astype(str)
         for word, meaning in (
             ("no figure", "a limit without a figure"),
             ("too close to call", "the limit lies inside the bar, or the bar is not known,"),
         ):
-            names = corners.loc[verdicts == word, "corner"].astype(str).tolist()
-            if names:
+            if tables.number_of(corners, quantity, "limit", word):
+                names = corners.loc[corners[f"{quantity}.limit"] == word, "corner"].astype(str).tolist()
                 sentences.append(
                     f"{title}: {meaning} in {rounding.count(len(names), 'corner')}: {rounding.listed(names)}."
                 )

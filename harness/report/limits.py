@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import pandas as pd
@@ -53,8 +54,9 @@ def limit_stories(result: RunResult) -> tuple[LimitStory, ...]:
 
 def _story(result: RunResult, quantity: str) -> LimitStory:
     corners, unit = result.corners, quantities.stem(quantity).unit
-    verdicts = tables.column(corners, quantity, "limit", "no figure").astype(str)
-    numbers = {word: int((verdicts == word).sum()) for word in tables.LIMIT_WORDS}
+    verdicts = tables.column(corners, quantity, "limit", "no figure")
+    found = Counter(verdicts)
+    numbers = {word: found[word] for word in tables.LIMIT_WORDS}
     verdict = next((word for word in tables.LIMIT_WORDS[:3] if numbers[word]), "within")
     corner = place = figure = margin = ""
     label = _least_room(corners, quantity, verdicts)

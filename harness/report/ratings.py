@@ -54,7 +54,8 @@ class RatingStory:
 def rating_story(result: RunResult) -> RatingStory:
     """What a run has to tell of ratings."""
     corners = result.corners
-    by_name = {str(row["corner"]): row for _, row in corners.iterrows()}
+    named = corners[corners["corner"].isin(result.ratings.get("corner", ()))]
+    by_name = {str(row["corner"]): row for _, row in named.iterrows()}
     rows = [_row(result, record, by_name) for record in result.ratings.to_dict("records")]
     order = {BREACHED: 0, NO_FIGURE: 1}
     rows.sort(key=lambda row: order.get(row.verdict, 2))

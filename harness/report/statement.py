@@ -53,7 +53,7 @@ class Statement:
 def state_of_affairs(result: RunResult, conceded: str = "") -> Statement:
     """The statement for a run; ``conceded``: how many deviations are conceded, in words."""
     corners, limits = result.corners, result.board.limits
-    verdicts = {name: tables.column(corners, name, "limit", "no figure").astype(str) for name in limits}
+    verdicts = {name: tables.column(corners, name, "limit", "no figure") for name in limits}
     table = pd.DataFrame(verdicts, index=corners.index)
     outside = table == "outside"
     open_rows = table.isin(["no figure", "too close to call"])

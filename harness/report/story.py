@@ -7,6 +7,7 @@ tables; here they are counted, the worst is found, and it is put into words.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -230,8 +231,7 @@ def partings(result: RunResult) -> tuple[Parting, ...]:
     """One record a quantity that has a hand figure, those that part most first."""
     records = []
     for quantity in tables.compared(result.corners):
-        verdicts = tables.agreements(result.corners, quantity)
-        numbers = {word: int((verdicts == word).sum()) for word in tables.AGREEMENT_WORDS}
+        numbers = Counter(tables.agreements(result.corners, quantity))
         share = tables.judged_off(result.corners, quantity, "simulated").abs()
         largest = corner = place = effect = drawing = ""
         if share.notna().any():
@@ -251,7 +251,7 @@ def partings(result: RunResult) -> tuple[Parting, ...]:
                 too_coarse=numbers["too coarse"],
                 no_hand_figure=numbers["no hand figure"],
                 no_figure=numbers["no figure"],
-                conceded=int((tables.column(result.corners, quantity, "concession", "") == WITHIN).sum()),
+                conceded=tables.number_of(result.corners, quantity, "concession", WITHIN),
                 largest=largest,
                 corner=corner,
                 place=place,
@@ -310,9 +310,8 @@ def far_figures(result: RunResult) -> tuple[FarFigure, ...]:
     found = []
     for quantity in tables.compared(result.corners):
         share = tables.tolerances_off(result.corners, quantity, "simulated").abs()
-        explained = tables.column(result.corners, quantity, "agreement", "").astype(str) == "explained"
-        explained &= counts(result.corners, quantity)
-        far = share[explained & (share > FAR)]
+        explained = tables.column(result.corners, quantity, "agreement", "") == "explained"
+        far = share[explained & counts(result.corners, quantity) & (share > FAR)]
         if far.empty:
             continue
         row = result.corners.loc[far.idxmax()]

@@ -40,7 +40,7 @@ def present(corners: pd.DataFrame) -> list[str]:
     return [
         name
         for name in known
-        if any(numbers(corners, name, witness).notna().any() for witness in ("simulated", "refined", "hand"))
+        if any(is_known(corners, name, witness) for witness in ("simulated", "refined", "hand"))
     ]
 
 
@@ -71,13 +71,13 @@ def asked_or_measured(result: RunResult) -> list[str]:
         name
         for name in present(corners)
         if name in result.board.limits
-        or any(numbers(corners, name, witness).notna().any() for witness in ("simulated", "hand"))
+        or any(is_known(corners, name, witness) for witness in ("simulated", "hand"))
     ]
 
 
 def compared(corners: pd.DataFrame) -> list[str]:
     """Quantities with a hand figure somewhere."""
-    return [name for name in present(corners) if numbers(corners, name, "hand").notna().any()]
+    return [name for name in present(corners) if is_known(corners, name, "hand")]
 
 
 def column(corners: pd.DataFrame, quantity: str, part: str, missing: object) -> pd.Series:
@@ -89,12 +89,22 @@ def column(corners: pd.DataFrame, quantity: str, part: str, missing: object) -> 
     return words if known.all() else words.where(known, missing)
 
 
+def number_of(corners: pd.DataFrame, quantity: str, part: str, word: str) -> int:
+    """In how many corners ``quantity.part`` is that word."""
+    return int((column(corners, quantity, part, "") == word).sum())
+
+
 def numbers(corners: pd.DataFrame, quantity: str, part: str) -> pd.Series:
     """``quantity.part`` as floats, nan where there is none or it is infinite."""
     name = f"{quantity}.{part}"
     if name not in corners:
         return pd.Series(np.nan, index=corners.index)
     return finite(corners[name])
+
+
+def is_known(corners: pd.DataFrame, quantity: str, part: str) -> bool:
+    """Whether ``quantity.part`` has a finite figure in any corner."""
+    return bool(np.isfinite(numbers(corners, quantity, part).to_numpy()).any())
 
 
 def finite(column: pd.Series) -> pd.Series:
@@ -115,9 +125,12 @@ def tolerances_off(corners: pd.DataFrame, quantity: str, witness: str) -> pd.Ser
 
 def agreements(corners: pd.DataFrame, quantity: str) -> pd.Series:
     """Verdicts on hand against simulated; where only the hand figure lacks, the words say so."""
-    words = column(corners, quantity, "agreement", "no figure").astype(str)
+    words = column(corners, quantity, "agreement", "no figure")
+    silent = words == "no figure"
+    if not silent.any():
+        return words
     hand, simulated = (numbers(corners, quantity, witness) for witness in ("hand", "simulated"))
-    return words.mask((words == "no figure") & hand.isna() & simulated.notna(), NO_HAND_FIGURE)
+    return words.mask(silent & hand.isna() & simulated.notna(), NO_HAND_FIGURE)
 
 
 CONCESSION_WORDS = {"within": "conceded", "beyond": "beyond its concession"}
