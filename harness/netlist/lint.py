@@ -194,8 +194,8 @@ def _suffix(netlist: Netlist, found: FlatPart) -> Iterator[Finding]:
 
 
 def _engines(found: FlatPart) -> Iterator[Finding]:
-    """Parts that engines 39, 44 and 47 are known to treat differently, and one that all of them read otherwise
-    than it looks."""
+    """Parts that engines 39, 44 and 47 are known to treat differently, and one that all of them read in
+    another way than it looks."""
     part, key = found.part, found.scope.name(found.part.name)
     if part.function is not None and part.function[0] in ("sffm", "am"):
         message = f"{part.function[0].upper()} gives different waveforms in different versions of the engine"
