@@ -18,6 +18,7 @@
 #error "double operations would be carried out with more digits than in Python"
 #endif
 
+#define NOTHING 1e-100 /* of a gap: what is left of a node at rest changes its sign by rounding alone */
 enum { DEPTH = 64, MOST_STALLS = 12, LOOK_AT_CLOCK = 256 };
 
 static transient_run run; /* there is one ngspice in a process, and it runs one analysis at a time */
@@ -115,7 +116,10 @@ static void ask(point_values *data, int question) {
 static bool read_gaps(stepper *s, point_values *data) {
     const int *program = s->code;
     for (int i = 0; i < s->columns; i++) s->x[i] = data->vecsa[s->column[i]]->creal;
-    for (int j = 0; j < s->gaps; j++) s->gap[j] = value(&program, s->constants, s->x);
+    for (int j = 0; j < s->gaps; j++) {
+        double gap = value(&program, s->constants, s->x);
+        s->gap[j] = fabs(gap) < NOTHING ? 0.0 : gap;
+    }
     for (int j = 0; j < s->gaps; j++)
         if (!isfinite(s->gap[j])) {
             s->bad = j;

@@ -33,6 +33,7 @@ LEAST_GROWTH = 1e-7  # of the period: the step limit right after an event
 LIGHT = 1e-3  # weight in the closing test of nodes that have no explicit capacitor
 GIVE_UP = 12.0  # periods (by the hint) after which a run without a closed cycle is ended
 _STALLS = 12
+_NOTHING = 1e-100  # of a gap: what is left of a node at rest changes its sign by rounding alone
 _CYCLES = 5
 LOOK_AT_CLOCK = 256  # points
 
@@ -216,7 +217,7 @@ class PythonStepper(Stepper):
         x = [cell.creal for cell in self._cells]
         now = x[0]
         self._points += 1
-        gap = [value(x) for value in self.values]
+        gap = [0.0 if abs(y) < _NOTHING else y for y in (value(x) for value in self.values)]
         if not all(map(math.isfinite, gap)):
             self.no_value(next(g for g, y in zip(self.gaps, gap, strict=True) if not math.isfinite(y)))
             return True

@@ -216,6 +216,17 @@ def test_a_level_that_is_only_touched_is_approached_alike(touching: str) -> None
     assert trace.finished == "closed"
 
 
+def test_a_node_that_rests_at_a_knee_switches_nothing() -> None:
+    """What a clipped source sends over a low-pass dies away to nothing at the knee of the next one, and its
+    sign is then that of rounding."""
+    filtered = (
+        "Bclipped d 0 V = min(max(1e4*(V(ramp)-V(thr)), 0), 1)", "Rdelay d e 1k", "Cdelay e 0 200p",
+        "Bknee f 0 V = min(max(V(e), 0), 0.45)", "Rknee f 0 1k",
+    )  # fmt: skip
+    trace = same(falling_core(np.random.default_rng(3), *filtered))
+    assert trace.finished == "closed" and trace.events < 60 and trace.points < 5000
+
+
 @pytest.mark.parametrize("compiled", [True, False])
 def test_a_column_that_the_engine_does_not_save_is_named(compiled: bool) -> None:
     core = falling_core(np.random.default_rng(14), ".save v(ramp) v(out)")
