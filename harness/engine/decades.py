@@ -33,6 +33,7 @@ from harness.engine.plan import (
 from harness.engine.pulses import STEPS_A_SINE, Drive, corner_gaps
 from harness.engine.reading import read_circuit
 from harness.engine.schedule import FINEST, Schedule
+from harness.engine.scout import seldom
 from harness.engine.session import EngineDead, EngineError, Session
 from harness.engine.stepper import LIGHT, Guide, Limits, Stepper, make_stepper
 from harness.measure.resolution import resolutions
@@ -251,7 +252,7 @@ class Decades:
         self.points += stepper.points
         if stepper.finished not in ("closed", "drifting"):
             if stepper.finished in ("late", ""):
-                said = f"{len(stepper.marks)} crossings of {self.marker:g} V in {_PERIODS} periods"
+                said = seldom(record, plan.ramp, self.marker, len(stepper.marks), _PERIODS)
                 raise NoCycle(said, record)
             raise EngineError([stepper.finished])
         begin, end = stepper.marks[-2:]

@@ -26,6 +26,11 @@ _MEANINGS = (
         " a tiny time constant, or raise seconds in [simulation]",
     ),
     (
+        r"too many points",
+        "something switches over and over, far faster than the ramp: look for a comparator whose output pulls"
+        " its own input back with nothing that slows it, or for a ringing that does not die away",
+    ),
+    (
         r"singular|iteration limit|gmin stepping failed|source stepping failed",
         "no operating point was found: look at the supplies and at parts that hold each other",
     ),

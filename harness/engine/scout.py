@@ -89,18 +89,24 @@ def cycle_of(time: Any, wave: Any) -> tuple[float, float] | None:
     low, high = float(values.min()), float(values.max())
     if high - low < 1e-3 * (1 + max(abs(low), abs(high))):
         return None
-    state, rises = 0, []
-    for instant, share in zip(instants, (values - low) / (high - low), strict=True):
-        if share > 0.7:
-            if state < 0:
-                rises.append(instant)
-            state = 1
-        elif share < 0.3:
-            state = -1
-    periods = np.diff(rises)
+    periods = np.diff(_whole_rises(instants, values))
     if len(periods) < _CYCLES or np.ptp(periods[-_CYCLES:]) > _EVEN * periods[-1]:
         return None
     return float(periods[-1]), 0.5 * (low + high)
+
+
+def _whole_rises(time: Any, wave: Any) -> list[float]:
+    """Instants (s) at which a wave has come up from the lower to the upper third of its range."""
+    low, high = float(wave.min()), float(wave.max())
+    state, rises = 0, []
+    for instant, share in zip(time, (wave - low) / (high - low), strict=True):
+        if share > 0.7:
+            if state < 0:
+                rises.append(float(instant))
+            state = 1
+        elif share < 0.3:
+            state = -1
+    return rises
 
 
 def scout(session: Session, plan: Plan) -> Plan:
@@ -109,7 +115,7 @@ def scout(session: Session, plan: Plan) -> Plan:
     known = math.isfinite(plan.period) and plan.period > 0
     first = 1e-6 * plan.period if known else _FIRST
     last = min(_LAST, 1e5 * plan.period) if known else _LAST
-    reach, found, record = first, None, None
+    reach, found, record, failure = first, None, None, None
     while found is None and reach < last:
         reach = min(1e3 * reach if reach > first else 1e6 * first, last)
         try:
@@ -117,16 +123,20 @@ def scout(session: Session, plan: Plan) -> Plan:
         except EngineError as error:
             if isinstance(error, EngineDead) or record is None or not too_small(error):
                 raise
+            failure = error
             break  # what a shorter run showed is all there is to see
         found = watcher.cycle or cycle_of(record["time"], record[plan.ramp])
         if watcher.finished in ("too slow", "too many points"):
             break
     assert record is not None
     if found is None:
-        words, still = _stands(record, plan.ramp)
+        words, still = stands(record, plan.ramp)
         dead = still and known and record["time"][-1] > _LONG * plan.period
         if watcher.finished == "too slow" and not dead:  # what a busy machine does not get done is no state
             raise EngineError([f"too slow: {words} in the time that there is to look for one"])
+        if (failure or watcher.finished) and not still and not _goes_round(record, plan.ramp):
+            stopped = failure.words if failure else [watcher.finished]  # on its way: what comes is not known
+            raise EngineError([*stopped, f"the ramp had not gone round by {record['time'][-1]:.3g} s"])
         raise NoCycle(words, record)
     period, middle = found
     output = record[plan.output][record["time"] > record["time"][-1] - 2 * period]
@@ -157,13 +167,25 @@ def _look(session: Session, plan: Plan, first: float, reach: float) -> tuple[_Sc
     raise failure
 
 
-def _stands(record: Record, ramp: str) -> tuple[str, bool]:
+def stands(record: Record, ramp: str) -> tuple[str, bool]:
     """What a ramp without a cycle does, in words, and whether it stays where it is."""
     later = record[ramp][record["time"] > 0.5 * record["time"][-1]]
     low, high = float(later.min()), float(later.max())
     if high - low < 1e-3 * (1 + max(abs(low), abs(high))):
         return f"the ramp stays at {0.5 * (low + high):.4g} V", True
     return f"the ramp moves between {low:.4g} V and {high:.4g} V without a settled cycle", False
+
+
+def _goes_round(record: Record, ramp: str) -> bool:
+    """Whether a ramp that moves came up several times in the later half of a record."""
+    later = record["time"] > 0.5 * record["time"][-1]
+    return len(_whole_rises(record["time"][later], record[ramp][later])) > _CYCLES
+
+
+def seldom(record: Record, ramp: str, level: float, times: int, periods: int) -> str:
+    """What a ramp does that should have passed a level (V) once a period, in words."""
+    often = f"{times} time{'' if times == 1 else 's'} in {periods} periods"
+    return f"{stands(record, ramp)[0]}, and came past {level:.4g} V {often}"
 
 
 def uniform(session: Session, plan: Plan, measure: Measure, notes: list[str]) -> Settled:
@@ -176,10 +198,10 @@ def uniform(session: Session, plan: Plan, measure: Measure, notes: list[str]) ->
         record = session.transient(period / share, 12 * period, period / share, initial=True)
         found = cycle_of(record["time"], record[plan.ramp])
         if found is None:
-            raise NoCycle(_stands(record, plan.ramp)[0], record)
+            raise NoCycle(stands(record, plan.ramp)[0], record)
         marks = _rises(record, plan.ramp, found[1])
         if len(marks) < 3:
-            raise NoCycle(f"{len(marks)} crossings of the ramp's middle in 12 periods", record)
+            raise NoCycle(seldom(record, plan.ramp, found[1], len(marks), 12), record)
         begin, end = marks[-3:-1]
         figures, words = measured(measure, record, begin, end)
         tables.append(figures)

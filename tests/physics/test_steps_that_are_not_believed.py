@@ -15,10 +15,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.engine import decades, guards
+from harness.engine import decades, guards, scout
 from harness.engine.decades import Decades
-from harness.engine.plan import altered, source_levels
-from harness.engine.scout import UNIFORM_BAR, UNREAD_BAR, cycle_of, uniform
+from harness.engine.plan import NoCycle, altered, source_levels
+from harness.engine.scout import UNIFORM_BAR, UNREAD_BAR, cycle_of, seldom, uniform
 from harness.engine.session import EngineError, session
 from harness.engine.steps import Plan, Record, settle
 from harness.measure.cycle import measure_cycle
@@ -212,3 +212,32 @@ def test_rough_figures_of_a_trapezoid() -> None:
     for begin in (0.0, 0.12, 0.3, 0.6, 0.9):
         rough = guards.rough_figures({"time": time, "out": wave}, "out", begin, begin + 1.0)
         assert rough == pytest.approx({"frequency": 1.0, "duty": 0.475, "low_level": 0.0, "high_level": 4.0})
+
+
+def test_a_board_that_switches_without_end_is_not_said_to_have_no_ramp(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """An output that pulls its own input back, with two poles and no hysteresis, switches ever faster: the
+    pilot run gets no farther, and what the ramp would have done is not known."""
+    monkeypatch.setattr(scout, "_MOST_POINTS", 3000)
+    deck = (
+        "Vramp src 0 PULSE(0 5 0 980u 10u 10u 1m)", "Rramp src ramp 1", "Vcontrol c 0 2", "Rc c thr 10k",
+        "Rf out thr 470k", "Ct thr 0 100p", "Bs cmp 0 V = 9*u(V(ramp)-V(thr))", "Ro cmp out 1k",
+        "Co out 0 1n",
+    )  # fmt: skip
+    with pytest.raises(EngineError, match="too many points; the ramp had not gone round by"):
+        simulate(deck)
+
+
+def test_a_ramp_that_comes_to_rest_says_where() -> None:
+    """It was expected to pass the marker once a period, and a pilot run sees none."""
+    deck = ("Vcc vcc 0 5", "R1 vcc ramp 10k", "C1 ramp 0 10n", "Rout vcc out 1k", "Cout out 0 1p")
+    with pytest.raises(NoCycle, match="the ramp stays at 5 V"):
+        simulate(deck, 1e-3, 2.5)
+
+
+def test_words_for_a_ramp_that_comes_past_too_seldom() -> None:
+    record = {"time": np.linspace(0.0, 1.0, 101), "ramp": np.full(101, 2.0)}
+    assert seldom(record, "ramp", 2.5, 1, 14) == (
+        "the ramp stays at 2 V, and came past 2.5 V 1 time in 14 periods"
+    )
