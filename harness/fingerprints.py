@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Iterable, Mapping
 from dataclasses import fields, is_dataclass
 from functools import cache
@@ -34,6 +35,33 @@ def plain(value: Any) -> Any:
     if isinstance(value, Iterable) and not isinstance(value, str):
         return [plain(entry) for entry in value]
     return value
+
+
+class SharedText:
+    """JSON of one object after the other, keys sorted, as of :func:`plain`. A part that is the very same
+    object as at that place of the one before is put into text only once."""
+
+    def __init__(self) -> None:
+        self._last: dict[str, tuple[object, str]] = {}
+
+    def of(self, value: Any, place: str = "") -> str:
+        """The text of a value; ``place``: where it stands."""
+        if type(value) in _LEAVES:
+            return json.dumps(value)
+        known = self._last.get(place)
+        if known is not None and known[0] is value:
+            return known[1]
+        if is_dataclass(value) and not hasattr(value, "fingerprint"):
+            text = self.of_parts({field.name: getattr(value, field.name) for field in fields(value)}, place)
+        else:
+            text = json.dumps(plain(value), sort_keys=True)
+        self._last[place] = value, text
+        return text
+
+    def of_parts(self, parts: Mapping[str, Any], place: str = "") -> str:
+        """The text of an object with these parts; their names are identifiers."""
+        texts = (f'"{name}": {self.of(parts[name], f"{place}.{name}")}' for name in sorted(parts))
+        return f"{{{', '.join(texts)}}}"
 
 
 @cache

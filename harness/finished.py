@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from harness.engine.errors import EngineFailed
 from harness.engine.recognised import NAME as RECORD
 from harness.findings import InputError
-from harness.ledger import Ledger, Origin, key_of, lean, ledger_path
+from harness.ledger import Ledger, Origin, keys_of, lean, ledger_path
 from harness.simulate import CornerResult, Task
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ class Finished:
         self.ledger, self.board, self.engine = ledger, board, engine
         self.names = [str(name) for name in corners["corner"]]
         self.axes = corners[list(board.axes)].to_numpy(dtype=float)
-        self.keys = [key_of(task, engine) for task in tasks]
+        self.keys = keys_of(tasks, engine)
         self.reused: frozenset[int] = frozenset()
 
     @property

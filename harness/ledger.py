@@ -15,7 +15,7 @@ import json
 import platform
 import sqlite3
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
@@ -26,7 +26,7 @@ from typing import Any
 import numpy as np
 
 from harness.findings import Finding, InputError
-from harness.fingerprints import plain, sources_hash
+from harness.fingerprints import SharedText, sources_hash
 from harness.simulate import CornerResult, Task
 
 FORMAT = 1
@@ -63,12 +63,20 @@ def key_of(task: Task, engine: str) -> str:
 
     The name of the corner has no say: the same circuit under the same conditions is the same corner.
     """
-    decides = {
-        "task": {f.name: plain(getattr(task, f.name)) for f in fields(task) if f.name != "corner"},
-        "engine": engine,
-        "conditions": conditions(),
-    }
-    return hashlib.sha256(json.dumps(decides, sort_keys=True).encode()).hexdigest()
+    return keys_of([task], engine)[0]
+
+
+def keys_of(tasks: Iterable[Task], engine: str) -> list[str]:
+    """The same of many corners."""
+    names = [field.name for field in fields(Task) if field.name != "corner"]
+    text = SharedText()
+    begin = f'{{"conditions": {json.dumps(conditions())}, "engine": {json.dumps(engine)}, "task": '
+    return [
+        hashlib.sha256(
+            f"{begin}{text.of_parts({name: getattr(task, name) for name in names})}}}".encode()
+        ).hexdigest()
+        for task in tasks
+    ]
 
 
 @cache
@@ -330,7 +338,8 @@ def lean(result: CornerResult) -> CornerResult:
     """The same result with the texts that it shares with all others held once: by the thousand they take more
     room than the figures."""
     for name in ("figures", "bars", "words", "stresses"):
-        setattr(result, name, {sys.intern(key): value for key, value in getattr(result, name).items()})
+        held = getattr(result, name)
+        setattr(result, name, dict(zip(map(sys.intern, held), held.values(), strict=True)))
     for name in ("state", "setting", "engine", "callbacks"):
         setattr(result, name, sys.intern(getattr(result, name)))
     return result

@@ -112,7 +112,8 @@ def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.Da
     load = _test_load(board, netlist, probes.output)
     rated = rated_parts(board, netlist)
     watches = tuple(one.watch for one in rated)
-    saved = (probes.pullup_current, *dict(sinks), *saved_currents(rated))
+    currents = (probes.pullup_current, *dict(sinks), *saved_currents(rated))
+    saved = tuple(dict.fromkeys(name for name in currents if name))
     wanted = _wanted(board)
     tasks = []
     for row, hint in zip(corners.to_dict("records"), hints.to_dict("records"), strict=True):
@@ -130,7 +131,7 @@ def tasks_of(board: Board, netlist: Netlist, corners: pd.DataFrame, hints: pd.Da
             ramp_level=0.5 * (_hint(hint, "ramp_low") + _hint(hint, "ramp_high")),
             output_level=0.5 * (_hint(hint, "low_level") + _hint(hint, "high_level")),
             temperature=temperature,
-            saved=tuple(dict.fromkeys(name for name in saved if name)),
+            saved=saved,
             accuracy=board.simulation.accuracy,
             wanted=wanted,
             seconds=board.simulation.seconds,

@@ -3,9 +3,11 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import multiprocessing
 import sqlite3
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,9 +20,11 @@ from harness.engine.errors import EngineFailed
 from harness.engine.plan import Plan
 from harness.engine.session import engine_report
 from harness.findings import InputError
+from harness.fingerprints import plain
 from harness.finished import Finished
-from harness.ledger import COLUMNS, Ledger, Origin, key_of
+from harness.ledger import COLUMNS, Ledger, Origin, conditions, key_of, keys_of
 from harness.measure.cycle import Probes
+from harness.measure.stress import Watch
 from harness.resources import netlists_folder
 from harness.simulate import CornerResult, Task
 
@@ -76,6 +80,23 @@ def test_all_that_decides_a_result_is_in_the_key(other: Task) -> None:
 def test_the_name_of_a_corner_is_not_in_the_key_and_the_engine_is() -> None:
     assert key_of(replace(TASK, corner="c002"), "ngspice-39") == key_of(TASK, "ngspice-39")
     assert key_of(TASK, "ngspice-44") != key_of(TASK, "ngspice-39")
+
+
+def test_a_key_is_the_same_whatever_other_corners_are_asked_for() -> None:
+    """What corners share is put into text once; each key is still the hash of its own task in full."""
+    others = (
+        replace(TASK, corner="c002"),
+        replace(TASK, plan=replace(PLAN, period=float("nan"))),
+        replace(TASK, sink_currents=(("@r1[i]", -1.0),), watches=(Watch("r1", across=("a", "0")),)),
+        replace(TASK, watches=(Watch("r1", through=(("@r1[i]", 1.0),), averaged=True),), test_load=1e5),
+    )
+    tasks = [TASK, *others, *reversed(others), TASK]
+    keys = keys_of(tasks, "ngspice-39")
+    assert keys == [key_of(task, "ngspice-39") for task in tasks] and len(set(keys)) == len(others)
+    parts = {field.name: plain(getattr(others[2], field.name)) for field in fields(Task)}
+    del parts["corner"]
+    whole = {"task": parts, "engine": "ngspice-39", "conditions": conditions()}
+    assert keys[3] == hashlib.sha256(json.dumps(whole, sort_keys=True).encode()).hexdigest()
 
 
 def test_a_figure_of_another_engine_is_neither_kept_nor_taken(tmp_path: Path) -> None:
