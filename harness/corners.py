@@ -73,10 +73,19 @@ def value_of(axis: Axis, value: float | str) -> float:
         return named
     quantity = parse_si(value)
     if quantity.unit == "":
-        return quantity.value * parse_unit(axis.written_unit or axis.unit).value
+        return quantity.value * _counted_in(axis)
     if quantity.unit != axis.unit:
         raise ValueError(f'expected a figure in {axis.unit or "no unit"}, got "{value}"')
     return quantity.value
+
+
+def typed(axis: Axis, value: float) -> str:
+    """A value of an axis (SI) as the command line takes it: a plain number in the axis's own unit."""
+    return f"{value / _counted_in(axis):g}"
+
+
+def _counted_in(axis: Axis) -> float:
+    return parse_unit(axis.written_unit or axis.unit).value
 
 
 def nominal_row(board: Board) -> dict[str, float]:

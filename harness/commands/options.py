@@ -66,15 +66,12 @@ def accuracy(text: str) -> float:
         raise argparse.ArgumentTypeError(str(error)) from None
 
 
-def setting(text: str) -> tuple[str, float | str]:
-    """``AXIS=VALUE``, the value a number where it can be one."""
+def setting(text: str) -> tuple[str, str]:
+    """``AXIS=VALUE``; the value stays as typed, since a plain number counts in the axis's own unit."""
     axis, sign, value = text.partition("=")
     if not sign or not axis or not value:
         raise argparse.ArgumentTypeError(f"expected AXIS=VALUE, got {text!r}")
-    try:
-        return axis, float(value)
-    except ValueError:
-        return axis, value
+    return axis, value
 
 
 #: Options of everything that simulates corners, by their names; pytest gets them under its own prefix.
@@ -93,7 +90,8 @@ SIMULATING: dict[str, dict[str, Any]] = {
         "action": "append",
         "default": [],
         "metavar": "AXIS=VALUE",
-        "help": "only corners with this axis value; may be given several times",
+        "help": "only corners with this axis value, a plain number in the axis's unit; may be given several"
+        " times",
     },
     "ledger": {
         "type": Path,

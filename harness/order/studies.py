@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from harness.board import Board
+from harness.corners import typed
 from harness.faults.answer import faults_of
 from harness.order import fault_section
 from harness.order.records import Section, StudyState, Table
@@ -57,7 +58,8 @@ class Asked:
         """What to type for a document with one more study."""
         pairs = self.only.items() if isinstance(self.only, Mapping) else self.only
         only = "".join(
-            f" --only {axis}={value if isinstance(value, str) else f'{value:g}'}" for axis, value in pairs
+            f" --only {axis}={value if isinstance(value, str) else typed(board.axes[axis], value)}"
+            for axis, value in pairs
         )
         names = [name for name in TITLES if name in self.studies or name == study]
         return f"ramp-harness order {quote(board.path.name)}{only} --with {','.join(names)}"

@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.board import Axis, Board, BoardError, load_board
-from harness.corners import corner_table, nominal_row
+from harness.commands.options import setting
+from harness.corners import corner_table, nominal_row, typed
 from harness.intent.axes import corner_names, corner_rows
 
 sys.path.insert(0, str(Path(__file__).parent))  # the board's text lies beside the tests
@@ -55,6 +56,18 @@ def test_what_is_not_in_the_table_is_said_all_at_once(board: Board) -> None:
     assert said[1] == "no corner has supply at 14 V (valid: 13.5 V, 15 V, 16.5 V)"
     assert said[2] == '"3 s" is no value of control (valid: 0 V, 2 V, 4 V, 6 V, 8 V)'
     assert said[3] == '"x" is no value of control (valid: 0 V, 2 V, 4 V, 6 V, 8 V)'
+
+
+def test_a_plain_number_on_the_command_line_counts_in_the_axis_s_own_unit(tmp_path: Path) -> None:
+    """As it does in the board file: 4 of an axis in mV is 4 mV, and what is proposed is typed likewise."""
+    text = changed('unit = "V"\nsets = "Vcontrol"', 'unit = "mV"\nsets = "Vcontrol"')
+    board = load_board(write_board(tmp_path, text))
+    assert set(corner_table(board, [setting("control=4")])["control"]) == {4e-3}
+    assert set(corner_table(board, [setting("control=4 mV")])["control"]) == {4e-3}
+    assert set(corner_table(board, [("control", 4e-3)])["control"]) == {4e-3}
+    assert typed(board.axes["control"], 4e-3) == "4"
+    with pytest.raises(BoardError, match="no corner has control at 7 mV"):
+        corner_table(board, [setting("control=7")])
 
 
 def test_values_that_never_meet(board: Board) -> None:
