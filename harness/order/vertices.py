@@ -111,7 +111,7 @@ class Vertices:
         where = np.searchsorted(corners, self.places)
         sense = -1.0 if self.board.roles.ramp_input == "plus" else 1.0
         for goal in set(self.ends.tolist()):
-            guide = guide_of(figures, self.goals[goal].quantity, sense).reshape(shape)
+            guide = guide_of(figures, self.goals[goal].quantity, sense, len(corners)).reshape(shape)
             rise = np.nan_to_num(guide[1 : 1 + count] - guide[1 + count :]).T / (2.0 * steps)
             down = -1.0 if self.goals[goal].limit.most is None else 1.0
             mine = self.ends == goal

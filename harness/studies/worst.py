@@ -7,8 +7,8 @@ worst, are simulated for either end. A deviation on whose sign the two do not ag
 is undecided: all combinations of the undecided ones are simulated, as far as the budget goes. So the result
 is right where every quantity is monotone in each deviation with the same sign over the whole box, and it
 says where that was not so. Absolute maximum ratings are watched at all that is simulated, but guide nothing.
-Quantities that are cut off (a duty of 0 or 1) are guided by what is not:
-threshold and ramp.
+A duty that is cut off (0 or 1) with any of the deviations alone is guided by what is not, threshold and
+ramp; the sign of what moves neither, such as an offset, is then that of axis corners where none is cut off.
 """
 
 from __future__ import annotations
@@ -69,18 +69,22 @@ class Extreme:
     rss: float
 
 
-def guide_of(figures: pd.DataFrame, quantity: str, sense: float) -> Array:
-    """A continuous stand-in for a quantity that is cut off; the quantity itself otherwise.
+def guide_of(figures: pd.DataFrame, quantity: str, sense: float, corners: int = 1) -> Array:
+    """A continuous stand-in for a quantity where it is cut off; the quantity itself elsewhere. Threshold and
+    ramp stand in for a duty: a scale of its own, and what moves neither of them does not show in it.
 
-    ``sense``: 1 where the duty grows with the threshold, -1 where it shrinks.
+    ``sense``: 1 where the duty grows with the threshold, -1 where it shrinks; ``corners``: how many axis
+    corners the rows are of, corners varying fastest; each has one of the two scales.
     """
-    if quantity == "duty":
-        threshold, low, high = (column(figures, name) for name in ("threshold", "ramp_low", "ramp_high"))
-        with np.errstate(all="ignore"):
-            uncut = sense * (threshold - low) / (high - low)
-        if np.isfinite(uncut).all():
-            return uncut
-    return column(figures, quantity)
+    values = column(figures, quantity)
+    if quantity != "duty":
+        return values
+    threshold, low, high = (column(figures, name) for name in ("threshold", "ramp_low", "ramp_high"))
+    with np.errstate(all="ignore"):
+        uncut = sense * (threshold - low) / (high - low)
+        known = np.isfinite(uncut).reshape(-1, corners).all(axis=0)
+        cut_off = ~((values > 0.0) & (values < 1.0)).reshape(-1, corners).all(axis=0)
+    return np.where(np.tile(known & cut_off, len(values) // corners), uncut, values)
 
 
 class Worst:
@@ -199,13 +203,30 @@ class Worst:
     def _signs(self, number: int, quantity: str) -> NDArray[np.int_] | None:
         """Sign of each deviation's effect as simulated alone; 0 where there is none to speak of, so that
         quantities can share a vertex; None without figures."""
-        place = self.places[number]
-        guide = place.guide(quantity, self.sense)
+        guide = self._guide_alone(number, quantity)
         if not np.isfinite(guide[0]):
             return None
+        signs = self._clear_signs(guide)
+        if quantity == "duty" and not np.isfinite(self._figures_alone(number, quantity)).all():
+            elsewhere = [self._figures_alone(place, quantity) for place in range(len(self.places))]
+            votes = [self._clear_signs(values) for values in elsewhere if np.isfinite(values).all()]
+            signs = np.where(signs == 0, np.sign(np.sum(votes, axis=0, dtype=int)), signs)
+        return signs
+
+    def _clear_signs(self, guide: Array) -> NDArray[np.int_]:
+        """Sign of each deviation's effect on a guide at the deviations alone, 0 where it has next to none."""
         up, down = self._alone(guide)
         both = np.nan_to_num(up) - np.nan_to_num(down)
         return np.where(np.abs(both) > NOTHING * np.abs(both).max(initial=0.0), np.sign(both), 0).astype(int)
+
+    def _figures_alone(self, number: int, quantity: str) -> Array:
+        """A quantity at the deviations alone: as drawn, each upwards, each downwards."""
+        return column(pd.DataFrame(self.places[number].figures[: 1 + 2 * self.study.count]), quantity)
+
+    def _guide_alone(self, number: int, quantity: str) -> Array:
+        """What guides the search at the deviations alone, in the same order."""
+        figures = pd.DataFrame(self.places[number].figures[: 1 + 2 * self.study.count])
+        return guide_of(figures, quantity, self.sense)
 
     def _alone(self, guide: Array) -> tuple[Array, Array]:
         """Changes of a guide by each deviation alone, (upwards, downwards)."""
@@ -216,7 +237,7 @@ class Worst:
         """Deviations that are not monotone as simulated alone, or whose sign at the best vertices, by the
         closed forms, is another one; the largest first."""
         place = self.places[number]
-        guide = place.guide(quantity, self.sense)
+        guide = self._guide_alone(number, quantity)
         if not np.isfinite(guide[0]):
             return []
         up, down = self._alone(guide)
@@ -242,7 +263,8 @@ class Worst:
 
     def _predicted(self, number: int, quantity: str, direction: int) -> Vertex | None:
         """The vertex that the closed forms call extreme: from the signs at the middle, each deviation turned
-        as long as that makes it more extreme. None where there is no prediction."""
+        as long as that makes it more extreme; what they do not know of has the simulated sign. None where
+        there is no prediction."""
         key = (number, quantity, direction)
         if key not in self._predictions:
             self._predictions[key] = self._climb(number, quantity, direction)
@@ -254,8 +276,10 @@ class Worst:
         guide = guide_of(self._predict(number, middle), quantity, self.sense)
         if not np.isfinite(guide).all():
             return None
-        up, down = self._alone(guide)
-        vertex = np.where(direction * (up - down) >= 0, 1, -1)
+        signs, simulated = self._clear_signs(guide), self._signs(number, quantity)
+        if simulated is not None:
+            signs = np.where(signs == 0, simulated, signs)
+        vertex = np.where(signs == 0, direction, direction * signs)
         for _ in range(count):
             around = [tuple(int(s) for s in vertex)]
             for part in range(count):

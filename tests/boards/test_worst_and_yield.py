@@ -137,6 +137,19 @@ def test_three_deviations_against_all_their_vertices(tmp_path: Path) -> None:
     assert "monotone" in worst.loc[("duty", "most"), "assumed"]
 
 
+def test_a_deviation_that_moves_the_duty_but_neither_threshold_nor_ramp(tmp_path: Path) -> None:
+    """The offset of the slicing comparator; at -5 V it also counts where the boards without it are stuck."""
+    text = BOARD.replace('"220k 5%"', '"220k"').replace('"47k 10%"', '"47k"').replace('"5 V 2%"', '"5 V"')
+    text = text.replace('[core]\nkind = "ramp source"\n', "").replace('"4.7k 5%"', '"4.7k"')
+    board = board_in(tmp_path, f'{text}\n[spread]\n"Xslice.offset" = "5 mV"\n')
+    compare_with_every_vertex(board, tmp_path / "out", ["control=-5", "control=2"])
+    found = pd.read_csv(tmp_path / "out" / "worst_corners.csv").set_index(["quantity", "corner", "end"])
+    assert "Xslice.offset +5 mV" in found.loc[("duty", "c003", "least"), "parts"]
+    assert "Xslice.offset -5 mV" in found.loc[("duty", "c003", "most"), "parts"]
+    record = json.loads((tmp_path / "out" / "run.json").read_text())
+    assert record["simulations_at_most"] <= budget(3)
+
+
 @pytest.mark.slow
 def test_six_deviations_against_all_their_vertices_at_the_ends_of_the_control(tmp_path: Path) -> None:
     """At -5 V the threshold lies below the ramp on some boards and not on others, at 5 V near its top."""
