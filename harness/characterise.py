@@ -136,7 +136,7 @@ def _taken(board: Board, netlist: Netlist, take: Take) -> Characteristics:
     if not axes:
         return _characterised(board, netlist, benches, take)
     usual = {axis: board.axes[axis].nominal for axis in axes}
-    values = product(*(board.axes[axis].values for axis in axes))
+    values = product(*(dict.fromkeys([*board.axes[axis].values, usual[axis]]) for axis in axes))
     settings = [dict(zip(axes, each, strict=True)) for each in values]
     missing = []
     if len(settings) > MOST_VARIANTS:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.netlist.scopes import Values
+from harness.netlist.words import parameter_words
 from harness.pins import part_of
 
 if TYPE_CHECKING:
@@ -107,12 +108,12 @@ def support_lines(netlist: Netlist, parts: Iterable[Part]) -> list[str]:
     lines: list[str] = []
     waiting: list[str] = []
     for part in parts:
-        waiting += _WORD.findall(element_line(part, "", str.lower).lower())
+        waiting += parameter_words(element_line(part, "", str.lower))
         if part.model and part.letter.lower() == "x":
             lines += netlist.subcircuit_text(part.model).splitlines()
         elif part.model in netlist.models:
             lines.append(netlist.models[part.model].line.text)
-            waiting += _WORD.findall(lines[-1].lower())
+            waiting += parameter_words(lines[-1])
     parameters: dict[str, str] = {}
     while waiting:
         name = waiting.pop()

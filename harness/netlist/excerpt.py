@@ -6,6 +6,7 @@ from __future__ import annotations
 import re
 
 from harness.netlist.cards import Circuit
+from harness.netlist.words import parameter_words
 
 _WORD = re.compile(r"[^\s(){}\[\]=,'*/+^<>?:!&|]+")
 
@@ -21,8 +22,10 @@ def excerpt(top: Circuit, name: str) -> str:
             continue
         lines = _lines(top, kind, wanted)
         needed[kind, wanted] = lines
-        for word in {word.lower() for line in lines for word in _WORD.findall(line)}:
-            waiting += [(other, word) for other in range(4) if word in _table(top, other)]
+        named = {word.lower() for line in lines for word in _WORD.findall(line)}
+        valued = {word for line in lines for word in parameter_words(line)}
+        waiting += [(0, word) for word in valued if word in top.parameters]
+        waiting += [(other, word) for other in (1, 2, 3) for word in named if word in _table(top, other)]
     return "\n".join(line for key in sorted(needed) for line in needed[key]) + "\n"
 
 

@@ -16,6 +16,7 @@ _ATTO = re.compile(rf"(?<![\w.])([+-]?{NUMBER})a[a-z]*(?!\w)", re.IGNORECASE)
 _MARK = re.compile(r"[+-]?\d+[a-z]{1,3}\d+[a-z]*", re.IGNORECASE)
 _WHOLE_NAME = re.compile(r"(?<![\w.])[^\W\d]\w*")
 _NUMBER_WORD = re.compile(rf"(?<![\w.]){NUMBER}\w*")
+_MARKED = re.compile(r"\{[^{}]*\}|'[^']*'")
 _NODE_CALL = re.compile(r"(?<![\w.])[vi]\s*\(([^()]*)\)", re.IGNORECASE)
 _PLAIN_NUMBER = re.compile(rf"[+-]?{NUMBER}[^\W\d_%]*%?")
 
@@ -133,6 +134,14 @@ def names_used(expression: str) -> Iterator[str]:
     for match in _NAME.finditer(_NODE_CALL.sub(" ", without_numbers(expression))):
         if not match[2]:
             yield match[1].lower()
+
+
+def parameter_words(line: str) -> set[str]:
+    """Words of a line, in lower case, that may name a parameter: those behind its first ``=`` and in braces
+    or quotes. Nodes and models may be called alike."""
+    plain = _NODE_CALL.sub(" ", line)
+    texts = [plain.partition("=")[2], *_MARKED.findall(plain)]
+    return {word.lower() for text in texts for word in _WHOLE_NAME.findall(text)}
 
 
 def without_numbers(expression: str) -> str:

@@ -197,6 +197,25 @@ def test_equal_lines_of_two_subcircuits_are_two_lines(tmp_path: Path, known: Cha
         assert found.table(name).figures == pytest.approx(known.table(name).figures, rel=1e-6, abs=1e-12)
 
 
+def test_a_node_that_is_called_like_a_parameter_needs_none(tmp_path: Path) -> None:
+    """Else the model would follow the axis that sets the parameter."""
+    model = (
+        MODEL.replace("d e 1k", "d knob 1k").replace("Cdelay e ", "Cdelay knob ").replace("v(e)", "v(knob)")
+    )
+    (tmp_path / "known.cir").write_text(NETLIST.replace(MODEL, model))
+    (tmp_path / "known.board.toml").write_text(BOARD)
+    found = measured(tmp_path)
+    assert not found.missing and not found.variants
+
+
+def test_a_model_that_follows_an_axis_is_measured_at_its_nominal_value_too(tmp_path: Path) -> None:
+    (tmp_path / "known.cir").write_text(NETLIST.replace("out known", "out known offset={knob*1m}"))
+    (tmp_path / "known.board.toml").write_text(BOARD.replace('sets = "knob"', 'sets = "knob"\nnominal = 0.5'))
+    found = measured(tmp_path)
+    assert [at["control"] for at, _ in found.variants] == [-1.0, 0.0, 1.0, 0.5]
+    assert found.table("slicer.offset").figures == pytest.approx(-0.5e-3, abs=2e-6)
+
+
 def _give_up() -> NoReturn:
     raise EngineDead(["gives up"])
 

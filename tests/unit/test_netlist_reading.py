@@ -321,6 +321,8 @@ def test_the_excerpt_of_a_subcircuit_holds_what_it_needs_and_no_more(write: Writ
         write(text.replace(".model dd", "* a comment\n\n.model   dd").replace("   dd", " dd"), "moved.cir")
     )
     assert moved.subcircuit_text("outer") == netlist.subcircuit_text("outer")
+    alike = read(write(text.replace("m inner", "unused inner").replace("D1 m", "D1 unused"), "alike.cir"))
+    assert ".param unused=4" not in alike.subcircuit_text("outer")  # a node may be called like a parameter
     changed = read(write(text.replace("gain=3", "gain=4"), "changed.cir"))
     assert changed.subcircuit_text("outer") != netlist.subcircuit_text("outer")
     assert changed.subcircuit_text("stranger") == netlist.subcircuit_text("stranger")
