@@ -62,7 +62,7 @@ def check(cards: Cards, scopes: list[Scope], parts: Mapping[str, FlatPart], valu
         found += _conditions(scope, nodes, values)
         for part in scope.circuit.parts.values():
             found += _instance(scope, part) if part.letter == "x" else ()
-            found += _values(scope, part, values)
+            found += () if any(_numbers(part)) else _values(scope, part, values)
             found += _expression(scope, part, nodes)
             found += _controls(scope, part)
     return list(dict.fromkeys(found))

@@ -13,6 +13,7 @@ from harness.board import load_board
 from harness.findings import BoardError, Finding, InputError, NetlistError
 from harness.netlist import Netlist, read_netlist
 from harness.netlist.dialects import COMMERCIAL, NATIVE, Dialects
+from harness.netlist.dialects.files import HINT
 from harness.new.drawing import Drawing
 from harness.new.guess import Guess, guess
 from harness.new.starters import Choice, starter
@@ -94,15 +95,16 @@ def refuse_existing(files: list[Path]) -> None:
 
 def read_either(path: Path) -> tuple[Netlist, str]:
     """The netlist and the notation that it could be read in; native first. Raises NetlistError: the findings
-    of the notation with fewer of them."""
+    of the commercial notation where the native one points to it or finds more, else those of the native."""
     try:
         return read_netlist(path), NATIVE
     except NetlistError as native:
         try:
             return read_netlist(path, (), Dialects(COMMERCIAL)), COMMERCIAL
         except NetlistError as commercial:
-            better = min(native, commercial, key=lambda error: len(error.findings))
-            raise better from None
+            pointed = any(HINT in finding.message for finding in native.findings)
+            fewer = len(commercial.findings) < len(native.findings)
+            raise (commercial if pointed or fewer else native) from None
 
 
 def _copies(netlist: Netlist, base: Path, folder: Path) -> dict[Path, Path]:

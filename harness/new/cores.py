@@ -83,6 +83,9 @@ def _snapped(drawing: Drawing, ramp: RampGuess, trip: Pins, node: str) -> CoreGu
                 keys.append(("hold_resistor", drawing.shown(name), "holds the switch closed a while"))
             if part.part.letter == "c" and GROUND in part.nodes:
                 keys.append(("hold_capacitor", drawing.shown(name), "at the switch's control"))
+        if not any(key == "hold_resistor" for key, _, _ in keys) and any(drawing.at(control, "d")):
+            beside = [name for name, part in drawing.at(control, "r") if GROUND in part.nodes]
+            keys += [("hold_resistor", drawing.shown(name), "empties it again") for name in beside[:1]]
     return CoreGuess("snapped capacitor", tuple(keys))
 
 

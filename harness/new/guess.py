@@ -15,7 +15,7 @@ from harness.new.pins import Pins, other_input, pins_of
 from harness.new.ramps import RampGuess, is_follower, ramps_of
 from harness.pins import GROUND, OPEN_COLLECTOR
 
-_OUTPUT_NAME = re.compile(r"^/?(.*[_/.])?(out|output)\d*$")
+_OUTPUT_NAME = re.compile(r"^/?(.*[_/.])?(out|output|pulse)\d*$")
 _CONTROL_NAME = re.compile(r"c(on)?tr?o?l|(^|[^a-z])cv|^vcv|mod|pwm|width|knob|lfo|env")
 _REFERENCE_NAME = re.compile(r"ref|bias|off|rail|supply|vcc|vdd|vee|vss")
 _FARTHEST = 4
@@ -75,6 +75,8 @@ def guess(drawing: Drawing) -> Guess:
     found.add("threshold", drawing.node(threshold), f"the other input of {device.shown}")
     output, why = _output(drawing, found.pins.output, device)
     found.add("output", drawing.node(output), why)
+    if output == found.pins.output:
+        found.open += _leads_on(drawing, pins, output, {found.ramp.node, threshold})
     others = len([name for name in pins if name != device.name])
     said = (
         "its model says comparator"
@@ -141,13 +143,22 @@ def _why_no_slicer(drawing: Drawing, pins: dict[str, Pins], ramps: list[RampGues
     if not pins:
         names = ", ".join(f"{device.shown} ({device.model})" for device in drawing.devices.values())
         return f"no comparator was found; devices drawn: {names or 'none'}"
+    seen = ", ".join(drawing.devices[name].shown for name in pins)
+    untold = [
+        f"{device.shown} ({device.model}, {len(device.nodes)} pins)"
+        for device in drawing.devices.values()
+        if device.name not in pins
+    ]
+    told = f"; comparators and op-amps: {seen}"
+    if untold:
+        told += f"; not taken as such, for their pins could not be told: {', '.join(untold)}"
     if not ramps:
         return (
-            "no ramp was found: neither a PULSE source that rises or falls slowly, nor a capacitor that a"
-            " switch empties"
+            "no ramp was found: neither a PULSE source that rises or falls slowly, nor a capacitor with a"
+            f" switch at it that a comparator, a PULSE source or its own voltage works{told}"
         )
-    nodes = ", ".join(ramp.node for ramp in ramps)
-    return f"no comparator has one of these nodes at an input: {nodes}"
+    nodes = ", ".join(drawing.node(ramp.node) for ramp in ramps)
+    return f"no comparator has one of these nodes at an input: {nodes}{told}"
 
 
 def _output(drawing: Drawing, pin: str, device: Device) -> tuple[str, str]:
@@ -159,6 +170,21 @@ def _output(drawing: Drawing, pin: str, device: Device) -> tuple[str, str]:
             via = ", ".join(drawing.shown(name) for name in reach[named])
             return named, f"called an output, behind {via} from the output pin of {device.shown}"
     return pin, f"the output pin of {device.shown}"
+
+
+def _leads_on(drawing: Drawing, pins: dict[str, Pins], pin: str, signals: set[str]) -> Iterator[str]:
+    """What leads from an output pin to a node without a telling name, and to no input."""
+    inputs = {node for told in pins.values() for node in (told.plus, told.minus)} | signals
+    reach = drawing.beyond(pin, "rc", _FARTHEST)
+    ends = [node for node in reach if node != pin and node not in drawing.rails and node not in inputs]
+    through = {name for node in reach if node in inputs for name in reach[node]}
+    ends = [node for node in ends if not through & set(reach[node])]
+    if ends:
+        via = ", ".join(drawing.shown(name) for name in reach[ends[-1]])
+        yield (
+            f"output: {via} leads on to {drawing.node(ends[-1])}; write that node where the pulse leaves the"
+            " board there, and its loads as load_resistor and load_capacitor"
+        )
 
 
 def _around_the_output(found: Guess, device: Device, class_: str | None) -> None:

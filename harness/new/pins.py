@@ -20,13 +20,15 @@ from harness.pins import GROUND, PIN_WORDS
 
 USUAL = ("plus", "minus", "supply", "negative", "output")
 _MORE: Mapping[str, tuple[str, ...]] = {
-    "plus": ("p", "+", "inp", "in+", "vinp", "vp", "pos", "ip", "in1", "non_inverting", "noninv"),
-    "minus": ("n", "-", "inn", "in-", "vinn", "vn", "neg", "im", "in2", "inv"),
+    "plus": ("p", "+", "inp", "in+", "vinp", "pos", "ip", "in1", "non_inverting", "noninv"),
+    "minus": ("n", "-", "inn", "in-", "vinn", "neg", "im", "in2", "inv"),
     "output": ("o", "q", "vo", "out1", "oc", "collector"),
     "supply": ("vs", "vs+", "vp+", "vpos", "vccp", "v_plus", "vcc+", "avdd", "pos_supply"),
     "negative": ("vs-", "vneg", "vccn", "v_minus", "vcc-", "0v", "agnd", "com", "neg_supply"),
     "emitter": ("e", "gnd_out", "emit"),
 }
+#: words that mean an input where no other word does, and a supply where the inputs have words of their own
+_EITHER = (("vp", "plus", "supply"), ("vn", "minus", "negative"))
 _APART = 0.1  # V between the inputs
 _LEVEL = 0.3  # of the span between the rails: where comparators and op-amps of these classes work
 _FOLLOWS = 0.25  # of the span: so far the output of a working one goes at least
@@ -92,6 +94,11 @@ def _by_name(device: Device) -> Pins | None:
         ]
         if len(drawn) == 1:
             nodes[pin] = drawn[0]
+    for word, first, second in _EITHER:
+        meant = first if first not in nodes else second
+        for header, node in zip(device.header, device.nodes, strict=True):
+            if header.lower() == word:
+                nodes.setdefault(meant, node)
     if not set(USUAL) <= set(nodes):
         return None
     return Pins(**{pin: nodes[pin] for pin in USUAL}, reason=f"the pins have names in {device.model}")

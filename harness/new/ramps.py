@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Where a ramp may be in a drawing: at a PULSE source with a slow edge, or at a capacitor that a switch
-empties."""
+empties, which a comparator works, a source, or the ramp itself."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from harness.new.drawing import Drawing
 from harness.new.pins import Pins, other_input
 from harness.pins import GROUND
 
+_INSTANT = 1e-9  # of the period: what is left of a difference of times
 _SLOW = 0.5  # of the period: an edge from here on is a ramp
 SWITCHES = "mqjsw"
 _SWITCH_MODEL = r"switch|4066|4016|4053"
@@ -21,7 +22,8 @@ _SWITCH_MODEL = r"switch|4066|4016|4053"
 @dataclass(frozen=True)
 class RampGuess:
     """``node`` of the ramp, and why. ``source``: the PULSE source that draws it, between ``low`` and
-    ``high`` (V). ``capacitor`` and ``resets``: the capacitor that a switch empties, and the comparators (full
+    ``high`` (V) in ``moving`` seconds of each ``period``, resting for the times ``at_low`` and ``at_high``
+    (s). ``capacitor`` and ``resets``: the capacitor that a switch empties, and the comparators (full
     names) whose outputs reach the switch; ``held``: the capacitor's node, which a ``follower`` may show."""
 
     node: str
@@ -29,6 +31,10 @@ class RampGuess:
     source: str | None = None
     low: float = 0.0
     high: float = 0.0
+    period: float = 0.0
+    moving: float = 0.0
+    at_low: float = 0.0
+    at_high: float = 0.0
     capacitor: str | None = None
     switch: str | None = None
     switch_resistor: str | None = None
@@ -55,13 +61,18 @@ def _sources(drawing: Drawing) -> list[RampGuess]:
             continue
         if function is None or len(function[1]) < 7:
             continue
-        low, high, _, rise, fall, _, period = function[1][:7]
+        low, high, _, rise, fall, width, period = function[1][:7]
         node = part.nodes[0] if part.nodes[0] != GROUND else part.nodes[1]
         if period > 0 and max(rise, fall) >= _SLOW * period and low != high:
             way = "rises" if rise >= fall else "falls"
             share = max(rise, fall) / period
             reason = f"{drawing.shown(name)} draws it: a PULSE that {way} for {share:.3g} of its period"
-            found.append(RampGuess(node, reason, name, min(low, high), max(low, high)))
+            left = period - rise - fall - width
+            rests = [0.0 if each < _INSTANT * period else each for each in (left, width)]
+            at_low, at_high = rests if low < high else rests[::-1]
+            found.append(RampGuess(
+                node, reason, name, min(low, high), max(low, high), period, rise + fall, at_low, at_high,
+            ))  # fmt: skip
     return found
 
 
@@ -81,17 +92,36 @@ def _capacitors(drawing: Drawing, pins: dict[str, Pins]) -> list[RampGuess]:
 
 
 def _emptied(drawing: Drawing, pins: dict[str, Pins], ramp: RampGuess) -> RampGuess | None:
-    """The guess with the comparators that work its switch; None where there are none."""
+    """The guess with the comparators that work its switch, or without any where a source or the ramp itself
+    does; None where nothing is known to."""
     resets = _driving(drawing, pins, str(ramp.switch), ramp.node)
+    by = "driven by " + ", ".join(drawing.devices[name].shown for name in resets)
     if not resets:
-        return None
-    by = ", ".join(drawing.devices[name].shown for name in resets)
+        worked = _worked_otherwise(drawing, str(ramp.switch), str(ramp.held))
+        if worked is None:
+            return None
+        by = worked
     behind = f"; {drawing.devices[ramp.follower].shown} follows it" if ramp.follower else ""
     switch = drawing.shown(str(ramp.switch))
-    reason = (
-        f"{drawing.shown(str(ramp.capacitor))} is charged and {switch} empties it, driven by {by}{behind}"
-    )
+    reason = f"{drawing.shown(str(ramp.capacitor))} is charged and {switch} empties it, {by}{behind}"
     return replace(ramp, reason=reason, resets=resets)
+
+
+def _worked_otherwise(drawing: Drawing, switch: str, held: str) -> str | None:
+    """What works a switch where no comparator does: the capacitor's own voltage, or a source of pulses."""
+    controls = control_of(drawing, switch)
+    if (
+        drawing.parts.get(switch) is not None
+        and drawing.parts[switch].part.letter == "s"
+        and held in controls
+    ):
+        return "worked by the voltage on it"
+    for control in controls:
+        for node in drawing.beyond(control, "rcd", 2):
+            for name, part in drawing.at(node, "v"):
+                if part.part.function is not None and part.part.function[0] == "pulse":
+                    return f"driven by {drawing.shown(name)}"
+    return None
 
 
 def is_follower(told: Pins) -> bool:

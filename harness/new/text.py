@@ -175,7 +175,13 @@ def formulas(found: Guess) -> tuple[list[tuple[str, str]], list[tuple[str, str]]
     if threshold and ramp.source is not None:
         share = "(threshold - ramp_low) / (ramp_high - ramp_low)"
         inverted = found.role("ramp_input") == "plus"
-        hand.append(("duty", f"clip({'1 - ' if inverted else ''}{share}, 0, 1)"))
+        clipped = f"clip({'1 - ' if inverted else ''}{share}, 0, 1)"
+        rest = ramp.at_high if inverted else ramp.at_low
+        given += [("moving", written(ramp.moving, "s")), ("period", written(ramp.period, "s"))]
+        given += [("resting", written(rest, "s"))] if rest else []
+        hand.append(
+            ("duty", f"({clipped} * moving + resting) / period" if rest else f"{clipped} * moving / period")
+        )
     pullup, load = found.role("pullup"), found.role("load_capacitor")
     if pullup and _plain(pullup) and found.pins is not None:
         nodes = drawing.parts[pullup.lower()].nodes
@@ -183,11 +189,31 @@ def formulas(found: Guess) -> tuple[list[tuple[str, str]], list[tuple[str, str]]
         name = _source_name(found, rail)
         if name:
             given.append(("saturation", "0.15 V"))
-            hand += [("low_level", "saturation"), ("high_level", name)]
+            hand.append(("low_level", "saturation"))
+            high = _high_level(found, name, pullup)
+            hand += [("high_level", high)] if high else []
             hand.append(("pullup_current", f"({name} - saturation) / {pullup}"))
         if load and _plain(load) and str(found.role("output")).lower() == found.pins.output:
             hand.append(("rise_time", f"ln(9) * {pullup} * {load}"))
     return given, hand
+
+
+def _high_level(found: Guess, rail: str, pullup: str) -> str | None:
+    """The level that a pull-up from ``rail`` gives at the output over resistors in a row and with a load to
+    ground; None for other networks."""
+    drawing, pins, output = found.drawing, found.pins, str(found.role("output")).lower()
+    way = drawing.beyond(pins.output, "r", 4).get(output) if pins else None
+    load = found.role("load_resistor")
+    if pins is None or way is None:
+        return None
+    row = [pullup.lower(), *way, *([load.lower()] if load else [])]
+    inner = [pins.output, *(node for name in way for node in drawing.parts[name].nodes)]
+    if {name for node in inner for name, _ in drawing.at(node, "r")} - set(row):
+        return None
+    if load is None:
+        return rail
+    names = [drawing.shown(name) for name in row]
+    return f"{rail} * {load} / ({' + '.join(names)})" if all(map(_plain, names)) else None
 
 
 def _plain(name: str) -> bool:

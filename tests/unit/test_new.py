@@ -14,7 +14,7 @@ from harness.cli import main
 from harness.netlist import read_netlist
 from harness.new.drawing import Drawing
 from harness.new.guess import Guess, guess
-from harness.new.text import key, quoted, written
+from harness.new.text import formulas, key, quoted, written
 from harness.resources import netlists_folder
 from harness.units import parse_si
 
@@ -71,6 +71,41 @@ Rpu vdd out 3.3k
 .ends
 .inc "parts/comparator_393.inc"
 .print tran v(9)
+.end
+"""
+
+
+SNAP = """* a current fills a capacitor, a switch empties it
+.include "parts/comparator_393.inc"
+.include "parts/jfet_switching_n.inc"
+Vcc vcc 0 12
+Vcontrol thr 0 4
+Ipitch vcc ramp 50u
+Cramp ramp 0 10n
+{switch}
+Xslice thr ramp vcc 0 out comparator_393
+Rpull vcc out 4.7k
+Rseries out 5 1k
+Rload 5 0 100k
+Cload 5 0 220p
+.end
+"""
+BY_ITSELF = "Sreset ramp 0 ramp 0 snap\n.model snap SW(vt=4 vh=3 ron=100 roff=1g)"
+BY_A_CLOCK = (
+    "Jreset ramp gate 0 jfet_switching_n\nRgate clock gate 1k\nVclock clock 0 PULSE(-5 0 0 1u 1u 20u 1m)"
+)
+SIX_PINS = """* a comparator with a free emitter, its supplies called as inputs elsewhere
+Vcc vcc 0 12
+Vee vee 0 -12
+Vramp ramp 0 PULSE(0 5 0 980u 10u 10u 1m)
+Vcontrol thr 0 2
+Xslice thr ramp vcc vee out 0 bought
+Rpull vcc out 4.7k
+.subckt bought inp inn vp vn out emit
+Rin inp inn 1meg
+Rsupply vp vn 10k
+Gout out emit vp vn 1m
+.ends
 .end
 """
 
@@ -139,6 +174,59 @@ def test_a_stage_inside_a_subcircuit(tmp_path: Path) -> None:
         "load_capacitor": "Cout",
     }  # fmt: skip
     assert found.control == "vcv" and found.network["vcv"] == ("xstage.r1",)
+
+
+@pytest.mark.parametrize(
+    ("switch", "works"), [(BY_ITSELF, "worked by the voltage on it"), (BY_A_CLOCK, "driven by Vclock")]
+)
+def test_a_ramp_that_no_comparator_resets(tmp_path: Path, switch: str, works: str) -> None:
+    found = guessed(drawn(tmp_path, SNAP.replace("{switch}", switch)))
+    assert (found.role("ramp"), found.role("threshold"), found.role("output")) == ("ramp", "thr", "out")
+    assert found.core is None
+    ramp = next(each for each in found.roles if each.key == "ramp")
+    assert works in ramp.reason
+    assert any("Rseries leads on to 5" in sentence for sentence in found.open)
+
+
+def test_words_that_mean_an_input_or_a_supply(tmp_path: Path) -> None:
+    found = guessed(drawn(tmp_path, SIX_PINS))
+    assert (found.role("ramp_input"), found.role("supply"), found.role("output")) == ("minus", "Vcc", "out")
+    assert found.pins is not None and found.pins.reason == "the pins have names in bought"
+
+
+def test_levels_behind_a_divider(tmp_path: Path) -> None:
+    text = SNAP.replace("{switch}", BY_ITSELF).replace(" out ", " pin ").replace(" 5 ", " sheet/out ")
+    found = guessed(drawn(tmp_path, text))
+    assert (found.role("output"), found.role("load_resistor")) == ("sheet/out", "Rload")
+    _, hand = formulas(found)
+    assert dict(hand)["high_level"] == "supply * Rload / (Rpull + Rseries + Rload)"
+    leaky = guessed(drawn(tmp_path, text.replace("Cload", "Rleak pin 0 1meg\nCload")))
+    assert "high_level" not in dict(formulas(leaky)[1])
+
+
+def test_a_hold_network_behind_a_diode(tmp_path: Path) -> None:
+    text = """* snapped up through a JFET, held closed for a while
+.include "parts/comparator_push_pull.inc"
+.include "parts/switch_cmos.inc"
+V5 5 0 5
+VR 1 0 2.5
+XSW 1 2 3 5 0 switch_cmos
+C1 2 0 1n
+I1 2 0 10u
+V8 8 0 0.8
+XT 8 2 5 0 7 comparator_push_pull
+D1 7 3 dsw
+R3 3 0 100k
+C3 3 0 22p
+.model dsw d(is=2n n=1.8 rs=1)
+VCV 9 0 1.2
+XS 9 2 5 0 11 comparator_push_pull
+.end
+"""
+    core = guessed(drawn(tmp_path, text)).core
+    assert core is not None and core.kind == "snapped capacitor"
+    keys = {name: value for name, value, _ in core.keys}
+    assert (keys["hold_resistor"], keys["hold_capacitor"]) == ("R3", "C3")
 
 
 def test_the_demo_board_is_recognised_as_its_designer_described_it(tmp_path: Path) -> None:
@@ -211,6 +299,7 @@ def test_the_suggested_formulas_and_limits_are_sound(
         assert table["threshold.hand"].to_numpy() == pytest.approx(
             table["threshold.solved"].to_numpy(), rel=1e-9
         )
+        assert table["duty.hand"].to_numpy() == pytest.approx(table["duty.refined"].to_numpy(), abs=2e-3)
         capsys.readouterr()
 
 
