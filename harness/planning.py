@@ -9,6 +9,7 @@ from collections.abc import Hashable, Mapping, Sequence
 import pandas as pd
 
 from harness.board import Board
+from harness.coupling import behind_a_capacitor, floats
 from harness.engine.plan import Plan
 from harness.measure.cycle import Probes
 from harness.netlist import Netlist
@@ -60,25 +61,6 @@ def sink_currents(
     )
 
 
-def behind_a_capacitor(netlist: Netlist, pin: str, output: str) -> bool:
-    """Whether resistors and inductors alone do not lead from the comparator's output to the board's, but do
-    together with capacitors (parts at rails lead no farther than these)."""
-    return not _leads(netlist, pin, output, "rl") and _leads(netlist, pin, output, "rlc")
-
-
-def _leads(netlist: Netlist, pin: str, output: str, letters: str) -> bool:
-    parts = list(all_parts(netlist))
-    held = {"0"} | {node for _, letter, nodes in parts if letter == "v" for node in nodes[:2]}
-    links = [nodes[:2] for _, letter, nodes in parts if letter in letters]
-    found, waiting = {pin}, [pin]
-    while waiting:
-        node = waiting.pop()
-        ends = {end for pair in links if node in pair for end in pair} - held - found
-        found |= ends
-        waiting += ends
-    return output in found
-
-
 def probes_of(board: Board, netlist: Netlist) -> Probes:
     """Where to look in a record: nodes and currents by the roles of the board file."""
     roles = board.roles
@@ -89,11 +71,12 @@ def probes_of(board: Board, netlist: Netlist) -> Probes:
     supply = pins.supply if pins else feed.nodes[0] if feed else None
     pullup = part_of(netlist, roles.pullup)
     pin = pins.output if pins else output
+    floating = pins is None and floats(netlist, output)
     return Probes(
         ramp=ramp, threshold=threshold, output=output, plus=plus, minus=minus, supply_node=supply,
         ground_node=pins.negative if pins else "0", output_ground=pins.reference if pins else "0",
-        coupled=pins is not None and pin != output,
-        drooping=pins is not None and behind_a_capacitor(netlist, pin, output),
+        coupled=floating or pin != output,
+        drooping=floating or (pins is not None and behind_a_capacitor(netlist, pin, output)),
         class_=roles.comparator_class if pins else None,  # no room to pins that are not known
         pullup_current=_current(netlist, roles.pullup) if roles.pullup else None,
         pullup_nodes=_upper_first(pullup.nodes, pin) if pullup else None,

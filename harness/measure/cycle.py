@@ -13,7 +13,7 @@ import numpy as np
 from harness.measure.aberrations import aberrations
 from harness.measure.crossings import crossings
 from harness.measure.levels import state_levels, time_median
-from harness.measure.pulse import Pulse, pulse_figures
+from harness.measure.pulse import FLAT, Pulse, pulse_figures
 from harness.measure.ramp import ramp_figures, threshold_figures
 from harness.measure.room import room
 from harness.measure.spectrum import level_vs_square, mean_and_ac_rms
@@ -118,12 +118,16 @@ def vector(record: Record, name: str) -> Array:
 def _own_range(
     record: Record, begin: float, end: float, probes: Probes, full: tuple[float, float]
 ) -> tuple[float, float]:
-    """The range of an output that is ``coupled``: its own extremes, unless it hardly moves."""
-    if not probes.coupled:
+    """The range of an output that is ``coupled``: its own extremes, unless it hardly moves. The same where
+    neither a pull-up nor the comparator's class says how far the output can go."""
+    known = probes.swing or probes.pullup_nodes or probes.class_
+    if known and not probes.coupled:
         return full
     _, wave = cut(vector(record, "time"), begin, end, vector(record, probes.output))
-    low, high = float(wave.min()), float(wave.max())
-    return (low, high) if high - low >= _MOVES * (full[1] - full[0]) else (low, low + full[1] - full[0])
+    low, high, whole = float(wave.min()), float(wave.max()), full[1] - full[0]
+    if high - low >= (_MOVES if probes.coupled else FLAT) * whole:
+        return low, high
+    return (low, low + whole) if probes.coupled else full
 
 
 def _full_range(record: Record, begin: float, end: float, probes: Probes) -> tuple[float, float]:

@@ -158,6 +158,22 @@ def test_an_output_that_pulls_down_to_a_negative_rail_is_judged_by_its_own_range
     assert measure_cycle(record, 0.0, 1e-3, below)["state"] == "stuck high"
 
 
+@pytest.mark.parametrize("shift", [0.0, -9.0, 9.0])
+def test_an_output_whose_range_nothing_tells_is_judged_by_its_own(shift):
+    """Neither pull-up nor comparator say where the output may go: a pulse of 7 V is one, whether or not it
+    passes the middle of the 15 V supply. What moves by less than a tenth of the supply rests."""
+    record = board(3.0)
+    record["out"] = record["out"] + shift
+    bare = Probes(ramp=None, threshold=None, output="out", supply_node="vcc")
+    figures = measure_cycle(record, 0.0, 1e-3, bare)
+    assert figures["state"] == "pulsing"
+    assert figures["duty"] == pytest.approx(2.5 / 7)
+    assert figures["low_level"] == pytest.approx(LOW + shift)
+    record["out"] = shift + 0.2 * (record["out"] - shift)
+    state = "stuck high" if shift > 0 else "stuck low"
+    assert measure_cycle(record, 0.0, 1e-3, bare)["state"] == state
+
+
 @pytest.mark.parametrize("cycles", [1, 2, 200])
 def test_whole_cycles_lie_between_rising_crossings(cycles):
     record = board(3.0, cycles=cycles + 1)
