@@ -19,6 +19,7 @@ BINS = 100  # common practice: 1 % of the range a bin, widened tenfold once
 LEAST_SHARE = 0.01  # share of the time a mode must hold (IEEE Std 181-2011, 5.2.1, second hand)
 MOST_ASTRAY = 0.2  # share of a state's time that may lie far from its level; rule of thumb
 _NOTHING, _WHOLE = np.array(0.0), np.array(1.0)  # quicker to compare with than plain numbers
+_LEAST_RISE = 1e-290  # V: a segment that rises by less counts as flat, since nothing can be divided by it
 DISTINCT = 3.0  # a mode holds so many times what an even spread over its half would put there; rule of thumb
 
 
@@ -130,7 +131,7 @@ class _Spread:
         step = steps[moving]
         low = np.minimum(wave[1:], wave[:-1])[moving]
         high = np.maximum(wave[1:], wave[:-1])[moving]
-        flat = low == high
+        flat = high - low < _LEAST_RISE
         self.total = float(step.sum())
         self.corners = np.unique(np.concatenate((low, high)))
         sloped = ~flat

@@ -109,3 +109,14 @@ def test_a_trapezoid_gives_its_two_levels_and_upside_down_they_swap(duty, edge, 
     levels, turned = state_levels(time, wave), state_levels(time, -wave)
     assert (levels.low, levels.high) == pytest.approx((wave.min(), wave.max()), abs=1e-3 * swing)
     assert (-turned.high, -turned.low) == pytest.approx((levels.low, levels.high), abs=1e-9 * swing)
+
+
+def test_a_level_that_fades_into_the_smallest_numbers_there_are():
+    """An edge that decays to 1e-310 V: a segment's rise is then too small to divide by, and nothing warns."""
+    time = np.linspace(0.0, 1.0, 1001)
+    wave = np.where(time < 0.4, 5.0, 5.0 * np.exp(-1200 * (time - 0.4)))
+    assert np.diff(wave)[wave[1:] < 1e-300].any()
+    with np.errstate(all="raise", under="ignore"):
+        levels = state_levels(time, wave)
+    assert levels.high == pytest.approx(5.0)
+    assert levels.low == pytest.approx(0.0, abs=1e-6)
