@@ -15,11 +15,12 @@ if TYPE_CHECKING:
 def answered(answer: Answer, options: argparse.Namespace) -> int:
     """Prints what a study says and writes its tables; the exit code."""
     from harness.findings import without_controls
-    from harness.writing import json_writer, table_writer, write_together
+    from harness.writing import table_writer, write_recorded
 
     for line in answer.lines:
         print(without_controls(line))
     if options.out:
         tables = {name: table_writer(table) for name, table in answer.tables.items()}
-        write_together(options.out, {**tables, "run.json": json_writer(answer.run)})
+        for remark in write_recorded(options.out, tables, answer.run, options.board).remarks:
+            print(without_controls(remark))
     return SHORT if answer.falls_short else WITHIN

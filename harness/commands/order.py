@@ -52,10 +52,12 @@ def _order(options: argparse.Namespace) -> int:
     made = order(options.board, asked)
     progress.end()
     folder = options.out or made.folder
-    made.write(folder)
+    written = made.write(folder)
     for line in made.lines():
         print(in_ascii(line))
     print(f"Document: {folder / 'order.pdf'}")
+    for remark in written.remarks:
+        print(in_ascii(remark))
     return SHORT if made.falls_short else WITHIN
 
 

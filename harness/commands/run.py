@@ -23,6 +23,7 @@ def add(commands: Commands) -> None:
 
 
 def _run(options: argparse.Namespace) -> int:
+    from harness.findings import without_controls
     from harness.report.terminal import summary_lines
     from harness.run import run
     from harness.shortfalls import shortfalls_of
@@ -37,8 +38,10 @@ def _run(options: argparse.Namespace) -> int:
     )  # fmt: skip
     progress.end()
     folder = options.out or Path("reports") / result.board.name / result.board.revision
-    write_run(result, folder, options.waveforms)
+    written = write_run(result, folder, options.waveforms)
     for line in summary_lines(result):
         print(line)
     print(f"Report: {folder / 'report.html'}")
+    for remark in written.remarks:
+        print(without_controls(remark))
     return SHORT if shortfalls_of(result) else WITHIN

@@ -146,7 +146,10 @@ def _reason(table: Table) -> str:
     text = " ".join(text.split())
     words = re.findall(r"[^\W_]+", text)
     if len(words) < FEWEST_WORDS or len("".join(words)) < FEWEST_LETTERS:
-        message = f'"{text}" says nothing; write why the deviation is fine, for those who read the report'
+        message = (
+            f'"{text}" is too short for a reason; write why the deviation is fine, for those who read the'
+            f" report: at least {FEWEST_WORDS} words and {FEWEST_LETTERS} letters"
+        )
         table.wrong("reason", message)
         return ""
     return text

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +23,7 @@ from harness.results import RunResult
 from harness.run import Prepared, prepare, run
 from harness.shortfalls import shortfalls_of
 from harness.studies.answers import Answer
-from harness.writing import json_writer, table_writer, write_run, write_together
+from harness.writing import Written, table_writer, write_run
 
 COLUMNS = [
     "kind", "quantity", "name", "verdict", "passed", "corner", "figure", "bar", "limit", "margin", "hand",
@@ -76,32 +75,26 @@ class Order:
         lines.append(f"{count(len(self.contents.open_points), 'open point')} to initial")
         return lines
 
-    def write(self, folder: Path) -> list[Path]:
+    def write(self, folder: Path) -> Written:
         """Writes order.pdf, order.csv, order_parts.csv, the tables of the studies and run.json beside the
-        files of the run, so that all in the folder speak of the same corners; returns their paths."""
+        files of the run, so that all of it speaks of the same corners."""
         pages = typeset(self.contents)
-        files = write_run(self.result, folder)
-        said = {
-            **json.loads((folder / "run.json").read_text(encoding="utf-8")),
-            "studies": record(self.answers),
-            "not_run": [state.name for state in self.contents.studies if not state.run],
-            "document": hashlib.sha256(pages).hexdigest(),
-        }
 
         def pdf(path: Path) -> None:
             path.write_bytes(pages)
 
-        written = write_together(
-            folder,
-            {
-                "order.pdf": pdf,
-                "order.csv": table_writer(self.items()),
-                "order_parts.csv": table_writer(self.parts()),
-                **{name: table_writer(table) for name, table in self.tables().items()},
-                "run.json": json_writer(said),
-            },
-        )
-        return list(dict.fromkeys([*written, *files]))
+        further = {
+            "order.pdf": pdf,
+            "order.csv": table_writer(self.items()),
+            "order_parts.csv": table_writer(self.parts()),
+            **{name: table_writer(table) for name, table in self.tables().items()},
+        }
+        said = {
+            "studies": record(self.answers),
+            "not_run": [state.name for state in self.contents.studies if not state.run],
+            "document": hashlib.sha256(pages).hexdigest(),
+        }
+        return write_run(self.result, folder, further=further, said=said)
 
 
 def order(path: Path, asked: Asked) -> Order:
@@ -109,7 +102,7 @@ def order(path: Path, asked: Asked) -> Order:
     NetlistError or another InputError (input, also files that change meanwhile), EngineMissing or
     EngineFailed (engine)."""
     result = run(path, asked.jobs, asked.only, asked.accuracy, asked.progress, ledger=asked.ledger)
-    answers = run_studies(path, asked)
+    answers = run_studies(result.board, asked)
     prepared = prepare(path, asked.only)
     if changed := _changed_meanwhile(result, prepared, answers):
         message = f"{listed(changed)} changed while the document was made: it would speak of two boards"

@@ -65,13 +65,14 @@ class Asked:
         return f"ramp-harness order {quote(board.path.name)}{only} --with {','.join(names)}"
 
 
-def run_studies(path: Path, asked: Asked) -> dict[str, Answer]:
-    """Runs what is asked for, by name. Raises what the studies raise."""
+def run_studies(board: Board, asked: Asked) -> dict[str, Answer]:
+    """Runs what is asked for, by name; of a board without limits only what does not hold it against them: the
+    document names the others as not run. Raises what the studies raise."""
     answers: dict[str, Answer] = {}
-    common = (asked.only, asked.jobs, asked.ledger, asked.progress, asked.within)
-    if WORST in asked.studies:
+    path, common = board.path, (asked.only, asked.jobs, asked.ledger, asked.progress, asked.within)
+    if WORST in asked.studies and board.limits:
         answers[WORST] = worst_case(path, *common)
-    if YIELD in asked.studies:
+    if YIELD in asked.studies and board.limits:
         only, jobs, ledger, progress, within = common
         answers[YIELD] = share_that_passes(
             path, asked.draws, asked.seed, only=only, jobs=jobs, ledger=ledger, progress=progress,

@@ -17,7 +17,7 @@ from harness.revision.reference import read_reference, reference_text
 from harness.revision.repository import commit_here
 from harness.revision.side import Side
 from harness.revision.words import lines
-from harness.writing import write_together
+from harness.writing import place_from, write_together
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,8 @@ def accept(folder: Path, references: Path, incomplete: bool = False) -> Accepted
     restricted, commits = "; ".join(wanting), [commit_here()]
     if before is not None:  # nothing but another commit is no reason for another file
         commits.insert(0, str(before.run["commit"]))
-    texts = [reference_text(side, commit, restricted, earlier) for commit in commits]
+    place = place_from(references, side.file) if side.file is not None else ""
+    texts = [reference_text(side, commit, restricted, earlier, place) for commit in commits]
     unchanged = path.is_file() and path.read_text(encoding="utf-8").replace("\r\n", "\n") == texts[0]
     if not unchanged:
         text = texts[-1]

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -20,6 +21,7 @@ from harness.revision.judged_facts import with_directions
 from harness.revision.kept import Kept
 from harness.revision.parts import RENAMED, PartChange, announced, part_changes, same_value
 from harness.revision.side import Side, checked_parts
+from harness.writing import place_from
 
 COLUMNS = [
     "kind", "name", "corner", "before", "after", "predicted_change", "simulated_change", "bar", "verdict",
@@ -236,6 +238,11 @@ def _runs(before: Side, after: Side) -> Iterator[str]:
     """Boards of two names, runs of a part of the corners, and two accuracies."""
     if before.board != after.board:
         yield f"two boards of different names: {before.board} and {after.board}"
+    elif places := _places_of_a_reference(before, after):
+        yield (
+            f"of the board file {places[0]} before, of {places[1]} after: a reference is named after its"
+            " board, so if these are two boards, give each a name of its own"
+        )
     first, last = (int(side.run.get("left_out", 0) or 0) for side in (before, after))
     told = [(f"{before.label} (before) was", first), (f"{after.label} (after) was", last)]
     for words, number in [("both sides were", first)] if first == last else told:
@@ -244,6 +251,14 @@ def _runs(before: Side, after: Side) -> Iterator[str]:
     old, new = (_accuracy(side.run) for side in (before, after))
     if old != new:
         yield f"accuracy asked for: {old} before, {new} after"
+
+
+def _places_of_a_reference(before: Side, after: Side) -> tuple[str, str] | None:
+    """Where both board files lie, where one side is a reference and they are not the same one."""
+    one_is = any("commit" in side.run for side in (before, after))
+    if not one_is or before.file is None or after.file is None or before.file == after.file:
+        return None
+    return place_from(Path(), before.file), place_from(Path(), after.file)
 
 
 def _accuracy(run: Mapping[str, Any]) -> str:

@@ -18,6 +18,7 @@ from harness.intent.objects import Axis
 from harness.results import RunResult
 from harness.revision import kept
 from harness.revision.side import Side
+from harness.writing import placed, sha256_of
 
 _NEEDED = ("corners.csv", "check.csv", "run.json")
 _CORNERS, _CHECK = {"corner", "state"}, {"part", "drawn"}  # columns without which nothing can be said
@@ -35,6 +36,7 @@ def side_of_folder(folder: Path, label: str = "") -> Side:
     run = _checked_run(folder / "run.json")
     corners, check = _table(folder / "corners.csv", _CORNERS), _table(folder / "check.csv", _CHECK)
     held = _kept(folder / kept.NAME, len(corners))
+    _check_ties(folder, run)
     columns = list(corners.columns)
     names = list(held.axes) if held is not None else columns[1 : columns.index("state")]
     if absent := [name for name in names if name not in columns]:
@@ -50,6 +52,7 @@ def side_of_folder(folder: Path, label: str = "") -> Side:
         kept=held,
         check=check,
         run=run,
+        file=placed(folder, run.get("board_file", "")),
     )
 
 
@@ -108,10 +111,33 @@ def _checked_run(path: Path) -> Mapping[str, Any]:
     for key in ("board", "revision"):
         if not isinstance(run.get(key), str) or not FILE_NAME.fullmatch(run[key]):
             raise _unusable(path, f"names no {key}")
-    for key, kind in (("versions", dict), ("settings", dict), ("hashes", dict), ("left_out", int)):
+    for key, kind in (
+        ("versions", dict),
+        ("settings", dict),
+        ("hashes", dict),
+        ("left_out", int),
+        ("tables", dict),
+        ("board_file", str),
+    ):
         if not isinstance(run.get(key, kind()), kind):
             raise _unusable(path, f"holds something else than it should under {key}")
     return run
+
+
+def _check_ties(folder: Path, run: Mapping[str, Any]) -> None:
+    """Raises InputError where run.json speaks of other tables than lie beside it. One of an earlier version
+    speaks of none."""
+    tables = run.get("tables")
+    if tables is None:
+        return
+    for path in (folder / name for name in (*_NEEDED[:2], kept.NAME)):
+        there, told = path.is_file(), tables.get(path.name)
+        if there and told is None:
+            raise _unusable(path, "run.json beside it is of another command that was given the same folder")
+        if told is not None and not there:
+            raise _unusable(path, "is missing, and run.json tells of it")
+        if there and sha256_of(path) != told:
+            raise _unusable(path, "is not the one that run.json tells of: changed, or of another run")
 
 
 def _kept(path: Path, rows: int) -> kept.Kept | None:

@@ -27,6 +27,7 @@ from harness.revision.kept import Kept, kept_from
 from harness.revision.rounded import figure_lines
 from harness.revision.side import Side
 from harness.verdict import limit_words
+from harness.writing import placed
 
 REFERENCES = Path("reports") / "accepted"
 FORMAT = 1
@@ -117,7 +118,10 @@ def _side(path: Path, content: Mapping[str, Any]) -> Side:
     }
     if len(corners) != head["corners"]:
         raise ValueError(f"{len(corners)} corners instead of {head['corners']}")
-    return Side(str(path), head["board"], head["revision"], corners, kept.axes, kept, pd.DataFrame(), run)
+    file = placed(path.parent, str(head.get("board_file", "")))
+    return Side(
+        str(path), head["board"], head["revision"], corners, kept.axes, kept, pd.DataFrame(), run, file
+    )
 
 
 def _corner_table(
@@ -164,17 +168,25 @@ _WORDS = {"limit": ("limit", "no limit"), "hand": ("agreement", "no figure")}
 """Keys of a line and the columns of a corner table that they stand for."""
 
 
-def reference_text(side: Side, commit: str, restricted: str, before: tuple[Side, Joined] | None) -> str:
+def reference_text(
+    side: Side, commit: str, restricted: str, before: tuple[Side, Joined] | None, board_file: str = ""
+) -> str:
     """The file that a run becomes. ``commit``: of the drawing, where there is one; ``restricted``: in what
     the run is not whole, as far as that was allowed; ``before``: the reference before and how its corners
-    correspond; lines of it stay as they are where nothing measurable changed."""
+    correspond; lines of it stay as they are where nothing measurable changed; ``board_file``: where that lies
+    from the folder of references, where it is known."""
     assert side.kept is not None
-    body = "\n".join(_lines(side, side.kept, commit, restricted, before)) + "\n"
+    body = "\n".join(_lines(side, side.kept, commit, restricted, before, board_file)) + "\n"
     return f'{body}content = "sha256 {_digest(body)}"\n'
 
 
 def _lines(
-    side: Side, kept: Kept, commit: str, restricted: str, before: tuple[Side, Joined] | None
+    side: Side,
+    kept: Kept,
+    commit: str,
+    restricted: str,
+    before: tuple[Side, Joined] | None,
+    board_file: str,
 ) -> Iterator[str]:
     versions, plain = dict(side.run.get("versions", {})), kept.plain()
     yield FIRST_LINE
@@ -185,6 +197,7 @@ def _lines(
         "board": side.board,
         "revision": side.revision,
         "title": kept.title,
+        **({"board_file": board_file} if board_file else {}),
         "corners": len(side.corners),
         "left_out": int(side.run.get("left_out", 0) or 0),
         "tool": str(versions.get("ramp-harness", "not stated")),

@@ -83,8 +83,9 @@ def cut(value: float, bar: float) -> float:
 
 
 def widened(bar: float, lost: float) -> float:
-    """A bar with what rounding its figure lost, rounded up to two digits; NaN stays NaN and 0 stays 0."""
-    if not (math.isfinite(bar) and bar > 0.0):
+    """A bar with what rounding its figure lost, rounded up to two digits; NaN stays NaN and 0 stays 0.
+    A bar without a figure, which lost nothing that is known, stays as it is."""
+    if not (math.isfinite(bar) and bar > 0.0 and math.isfinite(lost)):
         return bar
     whole = bar + lost
     unit = 10.0 ** (math.floor(math.log10(whole)) - 1)

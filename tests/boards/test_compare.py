@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 
 from harness.cli import main
+from harness.findings import InputError
 from harness.resources import netlists_folder
 from harness.revision import shifts
 from harness.revision.comparison import COLUMNS, Comparison, compare
@@ -273,6 +274,11 @@ def test_run_folders_tell_the_same_as_their_boards(
     shutil.rmtree(paths[1].parent)
     pd.testing.assert_frame_equal(from_boards.table(), from_folders.table(), check_exact=True)
     (folders[0] / "drawing.json").unlink()
+    with pytest.raises(InputError, match=r"drawing\.json: is missing"):
+        compared(*folders)
+    record = json.loads((folders[0] / "run.json").read_text(encoding="utf-8"))
+    del record["tables"]  # which an earlier version did not write
+    (folders[0] / "run.json").write_text(json.dumps(record), encoding="utf-8")
     older = compared(*folders)
     assert "earlier version" in older.lacking[0]
     assert [part.name for part in older.parts] == ["Rcontrol"]

@@ -59,7 +59,7 @@ def test_what_is_conceded_is_read(tmp_path: Path) -> None:
     ("written", "said"),
     [
         ("duty = { most = 0.03 }", '"reason" is missing'),
-        ('duty = { most = 0.03, reason = "fine" }', "says nothing"),
+        ('duty = { most = 0.03, reason = "fine" }', "too short for a reason"),
         ('duty = { most = 0.03, reason = " " }', "got an empty text"),
         (f"duty = {{ {WHY} }}", '"most" is missing; expected how far hand and simulated may be apart'),
         (f"duty = {{ most = -0.03, {WHY} }}", "a bound is above 0"),
