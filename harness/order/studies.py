@@ -61,8 +61,13 @@ class Asked:
             f" --only {axis}={value if isinstance(value, str) else typed(board.axes[axis], value)}"
             for axis, value in pairs
         )
-        names = [name for name in TITLES if name in self.studies or name == study]
+        names = [name for name in TITLES if name in (*self.studies, study) and can_be_run(board, name)]
         return f"ramp-harness order {quote(board.path.name)}{only} --with {','.join(names)}"
+
+
+def can_be_run(board: Board, study: str) -> bool:
+    """Whether there is anything for a study to hold the board against: all but faults need limits."""
+    return bool(board.limits) or study == FAULTS
 
 
 def run_studies(board: Board, asked: Asked) -> dict[str, Answer]:
@@ -70,15 +75,16 @@ def run_studies(board: Board, asked: Asked) -> dict[str, Answer]:
     document names the others as not run. Raises what the studies raise."""
     answers: dict[str, Answer] = {}
     path, common = board.path, (asked.only, asked.jobs, asked.ledger, asked.progress, asked.within)
-    if WORST in asked.studies and board.limits:
+    wanted = [study for study in asked.studies if can_be_run(board, study)]
+    if WORST in wanted:
         answers[WORST] = worst_case(path, *common)
-    if YIELD in asked.studies and board.limits:
+    if YIELD in wanted:
         only, jobs, ledger, progress, within = common
         answers[YIELD] = share_that_passes(
             path, asked.draws, asked.seed, only=only, jobs=jobs, ledger=ledger, progress=progress,
             within=within,
         )  # fmt: skip
-    if FAULTS in asked.studies:
+    if FAULTS in wanted:
         answers[FAULTS] = faults_of(path, *common)
     return answers
 
@@ -91,7 +97,7 @@ def study_states(board: Board, asked: Asked, answers: Mapping[str, Answer]) -> t
             answer = answers[name]
             states.append(StudyState(name, title, True, _in_short(name, answer), "", answer.falls_short))
         else:
-            command = asked.command(board, name) if board.limits or name == FAULTS else ""
+            command = asked.command(board, name) if can_be_run(board, name) else ""
             states.append(StudyState(name, title, False, "not run" if command else NO_LIMIT, command))
     return tuple(states)
 

@@ -300,12 +300,15 @@ def test_a_vertex_without_a_figure_frees_no_part(verdict: str, says: bool) -> No
 
 
 def test_without_limits_no_study_is_offered_that_needs_them(folder: Path) -> None:
-    """And no part is said to be without a value where only a limit is missing."""
+    """And one that was asked for all the same is named as not run, in a document with all the rest. No part
+    is said to be without a value where only a limit is missing."""
     text = (folder / "sliced.board.toml").read_text(encoding="utf-8")
     path = folder / "bare.board.toml"
     path.write_text(text[: text.index("[limits]")], encoding="utf-8")
-    bare = order(path, Asked(only=[("control", 5.0)], jobs=1))
+    bare = order(path, Asked((WORST, "yield"), only=[("control", 5.0)], jobs=1))
     assert [state.name for state in bare.contents.studies if state.command] == [FAULTS]
+    said = "not run: without limits there is nothing to hold it against"
+    assert [line for line in bare.lines() if line.endswith(said)] and not bare.answers
     assert {row.why for row in bare.contents.parts} == {"no limit is set"}
     assert not [line for line in bare.lines() if "--with worst" in line]
     assert len(pictures_of(bare.contents, 20.0)) >= 3
