@@ -221,11 +221,13 @@ def choose(closed: ClosedForms, choices: Sequence[Choice], aim: Aim) -> list[Can
 
 
 def rank(closed: ClosedForms, candidate: Candidate, aim: Aim) -> tuple[float, ...]:
-    """What candidates are sorted by, the best first."""
+    """What candidates are sorted by, the best first. What breaks nothing and meets no goal either comes
+    first only where it does better than the board as drawn."""
     drawn = [closed.drawn[part] for part in candidate.choice]
     distance = sum(abs(math.log(value / at)) for value, at in zip(candidate.values, drawn, strict=True))
     worst = candidate.worst(aim.goals)[0]
-    if not candidate.breaks and (worst >= 0.0 or not aim.close):
+    better = not aim.close and worst > float(closed.as_drawn[:, list(aim.goals)].min(initial=math.inf))
+    if not candidate.breaks and (worst >= 0.0 or better):
         return (0, distance) if aim.close else (0, coarsely(-worst), distance)
     return (1, coarsely(-min(worst, candidate.kept)), distance)
 

@@ -298,6 +298,8 @@ class _Fit:
             f"As drawn: {self._room(self.drawn)}",
             *_with_tolerances(self.drawn_tolerated),
         ]
+        if self.drawn.word == MEETS:
+            lines.append("No goal needs another value.")
         if meets:
             lines.append(f"Meets every goal with most room, as simulated: {self._name(found[meets[0]])}")
             if near is not None and near in meets and near != meets[0]:

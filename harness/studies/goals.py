@@ -24,7 +24,9 @@ from harness.tolerances import absolute_tolerance, column, first_known, scales
 from harness.units import engineering, parse_si
 from harness.verdict import ROOMS, limit_words
 
-_GOAL = re.compile(r"\s*(\w+)\s+(.*?)\s*\.\.\s*(.*?)(?:\s+at\s+(.+))?\s*", re.DOTALL)
+_GOAL = re.compile(r"\s*(\w+)\s+(.*?)\s*\.\.\s*((?:(?!\bat\s).)*?)\s*(?:\bat\s+(.+))?", re.DOTALL)
+_BARE = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
+_WITH_UNIT = re.compile(rf"({_BARE.pattern})?(\s*[^\d\s.+-][^\d]*)")
 _FORM = 'expected a goal such as "duty 0.1..0.9", "rise_time ..5us" or "threshold 2..2.1 V at control=4"'
 
 
@@ -67,10 +69,20 @@ def _read(board: Board, text: str) -> Goal:
     parts = _GOAL.fullmatch(text)
     if parts is None or not (parts[2] or parts[3]):
         raise ValueError(_FORM)
-    name, least, most, where = parts[1], *(_end(parts[1], end) for end in parts.group(2, 3)), parts[4]
+    name, where = parts[1], parts[4]
+    least, most = (_end(name, end) for end in _with_one_unit(parts[2], parts[3]))
     if least is not None and most is not None and least > most:
         raise ValueError("the first end is above the second; no figure can be within")
     return Goal(name, Limit(least, most), _corners(board, where) if where else None, where or "")
+
+
+def _with_one_unit(first: str, second: str) -> tuple[str, str]:
+    """Both ends of a span, the unit behind the second one also behind a first one that is a bare number:
+    ``5..6 kHz``, ``-3.. dB``."""
+    unit = _WITH_UNIT.fullmatch(second)
+    if unit is None or not _BARE.fullmatch(first):
+        return first, second
+    return first + unit[2], second if unit[1] else ""
 
 
 def _end(name: str, text: str) -> float | None:

@@ -59,7 +59,8 @@ def tolerated(
     found = at_stated_worst(board, drawn, known, corners, _judged(board, outcomes))
     if found.open_corners:
         titles = dict.fromkeys(stem(quantity).title for quantity, _, _ in found.open_corners)
-        return Tolerated(SHORT, f"{', '.join(titles)} falls short without them")
+        falls = "fall" if len(titles) > 1 else "falls"
+        return Tolerated(SHORT, f"{', '.join(titles)} {falls} short already without tolerances")
     if not found.bounds:
         return Tolerated(NO_FORM, "no closed form of any limit")
     tightest = min(found.bounds, key=lambda bound: bound.room)

@@ -11,10 +11,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from harness.board import load_board
 from harness.cli import main
 from harness.preferred import nearest, preferred_value
 from harness.report.terminal import summary_lines
 from harness.run import run
+from harness.studies.goals import read_goals
 
 NETLIST = """* An ideal ramp, sliced at a threshold that a divider makes of a reference and a control
 .include "parts/comparator_393.inc"
@@ -199,6 +201,39 @@ def test_goals_and_parts_that_are_none_are_bad_input(
     silent = ["--goal", "threshold 1..2 V at control=4", "--only", "control=0"]
     assert main(["fit", board, *silent]) == 2
     assert "no corner that --only leaves" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("text", "least", "most", "corners"),
+    [
+        ("frequency 5..6 kHz", 5e3, 6e3, None),
+        ("rise_time 1..5us", 1e-6, 5e-6, None),
+        ("duty 10..90 %", 0.1, 0.9, None),
+        ("threshold 2V..2.1 V at control=4", 2.0, 2.1, 1),
+        ("threshold 2..2.1V at control=4", 2.0, 2.1, 1),
+        ("high_level 9.9.. at control=4", 9.9, None, 1),
+        ("level_vs_square -3.. dB at control=4", -3.0, None, 1),
+        ("level_vs_square ..-3 dB", None, -3.0, None),
+        ("output_resistance 1..4K7", 1.0, 4.7e3, None),
+    ],
+)
+def test_a_unit_behind_a_span_is_that_of_both_ends(
+    text: str, least: float | None, most: float | None, corners: int | None, tmp_path: Path
+) -> None:
+    (goal,) = read_goals(load_board(board_in(tmp_path)), [text])
+    assert (goal.limit.least, goal.limit.most) == (
+        None if least is None else pytest.approx(least),
+        None if most is None else pytest.approx(most),
+    )
+    assert (goal.corners and len(goal.corners)) == corners
+
+
+def test_where_no_value_meets_the_goals_none_worse_than_the_drawn_one_comes_first(tmp_path: Path) -> None:
+    """A lower pull-up is quicker, takes more current than its limit and never gets below 100 ns; a higher one
+    is only slower."""
+    asked_for = ["--part", "Rpull", "--goal", "rise_time ..100ns", "--confirm", "1"]
+    _, table = asked(board_in(tmp_path), tmp_path / "out", *asked_for)
+    assert float(table.loc[1, "simulated_margin"]) > float(table.loc[0, "simulated_margin"])
 
 
 @pytest.mark.slow
