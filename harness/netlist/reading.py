@@ -302,7 +302,8 @@ def read_netlist(
         try:
             return _netlist(path, reading, dialects)
         except NetlistError as error:
-            less = without_unneeded(reading, error.findings, wanted, path.resolve())
+            own, *_ = [file for file, _ in reading.files] or [path]
+            less = without_unneeded(reading, error.findings, wanted, own)
             if less is None:
                 raise
             reading = less

@@ -76,7 +76,7 @@ PAYLOADS = [
     ("unknown line", ".con\n+trol\nshell touch {marker}\n.endc", 4),
     ("unknown element", "shell touch {marker}", 4),
     ("unknown element", "N1 a 0 loaded", 4),
-    ("unknown model", ".model x1 d_lut_from_elsewhere(a=1)", 4),
+    ("unknown model", ".model x1 d_lut_from_elsewhere(a=1)\nA1 a b x1", 4),
 ]  # fmt: skip
 
 
@@ -114,6 +114,16 @@ def test_nothing_runs(folder: Path, kind: str, payload: str, line: int, place: s
     assert there, str(caught.value)
     assert SENTENCES.get(kind, there[0]) in there
     assert not marker.exists()
+
+
+def test_an_unknown_model_that_nothing_needs_does_not_reach_the_engine(folder: Path) -> None:
+    """A library may hold parts that this engine does not know, as long as none of them is drawn."""
+    path = folder / "board.cir"
+    path.write_text(f"{SOUND}.include part.inc\n.end\n")
+    (folder / "part.inc").write_text(".model x1 d_lut_from_elsewhere(a=1)\nR2 a 0 1k\n")
+    netlist = read_netlist(path)
+    assert "r2" in netlist.parts and not any("d_lut" in line.text for line in netlist.deck)
+    assert any("d_lut_from_elsewhere" in note.message for note in netlist.notes)
 
 
 @pytest.mark.parametrize(
