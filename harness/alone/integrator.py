@@ -150,7 +150,8 @@ class Trip:
 
     def elements(self, tag: str = "", path: str = "path") -> list[str]:
         """Their lines with nodes of their own; the ramp's is ``ramp``, the switch's resistor hangs on
-        ``path`` and its current flows into ``vground``."""
+        ``path`` and its current flows into ``vground``; what parts around them bring to the virtual
+        ground flows into ``vsumming``."""
         own = {
             node: _spelled(f"n{tag}_{node}")
             for alone in self.around
@@ -162,7 +163,7 @@ class Trip:
             for n in (self.nodes.sense, self.nodes.level, self.nodes.output, self.nodes.gate)
         }
         own = {node: name for node, name in own.items() if node not in self.held and node != GROUND}
-        own |= {self.nodes.ramp: f"ramp{tag}"}
+        own |= {self.nodes.ramp: f"ramp{tag}", self.nodes.minus: f"summing{tag}"}
         tie = _renamed(own, set(self.held))
         lines = [self.comparator.line(f"trip{tag}", tie)]
         lines += [alone.line(f"around{tag}_{k}", tie) for k, alone in enumerate(self.around)]
@@ -170,7 +171,14 @@ class Trip:
         ends |= {self.nodes.minus: f"ground{tag}", self.nodes.far: f"far{tag}"}
         lines.append(self.switch.line(f"switch{tag}", lambda node: ends.get(node.lower(), tie(node))))
         lines.append(ohms(f"path{tag}", path, f"far{tag}", max(self.resistance, 1e-3)))
+        if self.leads_to_ground:
+            lines.append(volts(f"summing{tag}", f"summing{tag}", self.ground))
         return [*lines, volts(f"ground{tag}", f"ground{tag}", self.ground)]
+
+    @property
+    def leads_to_ground(self) -> bool:
+        """Whether a part around them, such as a resistor at the gate, ends at the virtual ground."""
+        return any(self.nodes.minus in map(str.lower, alone.part.nodes) for alone in self.around)
 
     def rails(self) -> list[str]:
         """What they hang on."""
@@ -193,12 +201,13 @@ class Trip:
 
 def sweeping_figures(engine: Engine, trip: Trip, end: float, start: float) -> tuple[float, float]:
     """(saturation, V: the comparator's output above what it pulls down to; leakage, A, of the open switch
-    into the virtual ground) during a sweep from ``start`` to ``end`` (V)."""
+    and of what hangs on its gate into the virtual ground) during a sweep from ``start`` to ``end`` (V)."""
     elements = [*trip.elements(), *trip.rails(), volts("ramp", "ramp", trip.before(end, start))]
     elements.append(volts("path", "path", 0.5 * (start + end)))
     engine.load(deck(trip.support, elements, trip.temperature), "trip during the sweep")
     point = engine.operating_point()
-    return point[trip.output()] - trip.held.get(trip.nodes.reference, 0.0), point["vground#branch"]
+    leakage = point["vground#branch"] + point.get("vsumming#branch", 0.0)
+    return point[trip.output()] - trip.held.get(trip.nodes.reference, 0.0), leakage
 
 
 def switch_curve(engine: Engine, trip: Trip, end: float, start: float) -> Array:

@@ -148,6 +148,26 @@ def test_a_falling_trip_is_solved_from_the_drawing(tmp_path: Path) -> None:
     assert float(current[0]) == pytest.approx(5 / 47e3, rel=1e-9)
 
 
+def test_a_resistor_from_gate_to_virtual_ground_feeds_the_sweep(tmp_path: Path) -> None:
+    """4.7 MOhm to the gate at about -12 V: 2.5 uA on top of 10.6 uA, without which the frequency is off by a
+    fifth."""
+    path = board_of("falling", tmp_path, "[12]", "[470]")
+    text = (tmp_path / "core.cir").read_text(encoding="utf-8")
+    (tmp_path / "core.cir").write_text(
+        text.replace("Rstop", "Rbleed gate sum 4.7meg\nRstop"), encoding="utf-8"
+    )
+    board = load_board(path)
+    netlist = read_netlist(board.netlist, board.include)
+    corners = corner_table(board)
+    known = characterise(board, netlist, tmp_path / "models", True)
+    gate = -12 * 4.7e6 / (4.7e6 + 22e3)
+    assert known.table("reset.leakage").figures == pytest.approx(gate / 4.7e6, rel=0.02)
+    found = predict(board, netlist, corners, known)
+    (task,) = tasks_of(board, netlist, corners, found.refined.combine_first(found.ideal))
+    seen = simulate(task).figures["frequency"]
+    assert abs(1200 * math.log2(found.refined["frequency"][0] / seen)) <= 10  # 380 without
+
+
 def test_the_library_core_is_found_inside_its_instance(tmp_path: Path) -> None:
     """Its parts by their paths, its nodes as the engine names them; level (1 + 43/100) + 12 V * 43/100."""
     board = load_board(board_of("library", tmp_path, "[12]", "[20]"))
