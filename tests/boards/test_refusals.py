@@ -122,7 +122,7 @@ def test_an_unknown_model_that_nothing_needs_does_not_reach_the_engine(folder: P
     path.write_text(f"{SOUND}.include part.inc\n.end\n")
     (folder / "part.inc").write_text(".model x1 d_lut_from_elsewhere(a=1)\nR2 a 0 1k\n")
     netlist = read_netlist(path)
-    assert "r2" in netlist.parts and not any("d_lut" in line.text for line in netlist.deck)
+    assert "r2" in netlist.parts and not any("d_lut" in line.text for line in netlist.deck())
     assert any("d_lut_from_elsewhere" in note.message for note in netlist.notes)
 
 
