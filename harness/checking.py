@@ -14,7 +14,7 @@ import pandas as pd
 from harness.characterise import NOT_YET, characterise
 from harness.conceded import outcomes, parts_off
 from harness.intent.objects import UNCONFIRMED
-from harness.predict.refined import Prediction, without_effects
+from harness.predict.refined import Prediction, Predictor
 from harness.quantities import stem
 from harness.report.concessions import part_words, subject_and_bound
 from harness.report.rounding import count
@@ -68,7 +68,7 @@ def check(path: Path) -> Checked:
     board, netlist = prepared.board, prepared.netlist
     with np.errstate(all="ignore"):  # what a wrong drawing leaves without a figure is NaN
         known = characterise(board, netlist, prepared.store, measure=False)
-        prediction = without_effects(board, netlist, prepared.corners, known)
+        prediction = Predictor(board, netlist, prepared.corners, known).without_effects()
     tables = {"hand": prepared.hand, "solved": prediction.solved, "refined": prediction.refined}
     columns = {
         f"{name}.{kind}": table[name]

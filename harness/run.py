@@ -28,7 +28,7 @@ from harness.netlist import Netlist, read_netlist
 from harness.netlist.lint import lint
 from harness.planning import tasks_of
 from harness.predict.hand import hand_substitution, hand_table
-from harness.predict.refined import Prediction, effects_of, predict, without_effects
+from harness.predict.refined import Prediction, Predictor, predict
 from harness.ratings import judged as judged_ratings
 from harness.ratings import rated_parts
 from harness.report import tables
@@ -135,19 +135,22 @@ def run(
     workers = workers_of(jobs)
     known, engine = characterised(prepared)
     with np.errstate(all="ignore"):
-        whole = without_effects(board, prepared.netlist, prepared.corners, known)
+        predictor = Predictor(board, prepared.netlist, prepared.corners, known)
+        whole = predictor.without_effects()
     trusted = trusted_formulas(
         board, prepared.corners, prepared.hand, prepared.hand_on_drawn, whole.ideal, whole.refined
     )
-    everything, rows = prepared, prepared.corners["corner"].isin(prepared.asked)
+    rows = prepared.corners["corner"].isin(prepared.asked)
     prepared, prediction = _only(prepared, rows), _only_predicted(whole, rows)
     trusted = trusted[rows].reset_index(drop=True)
     hints = prediction.refined.combine_first(prediction.ideal)
     tasks = tasks_of(board, prepared.netlist, prepared.corners, hints)
     with ThreadPoolExecutor(1) as beside, open_ledger(board.path, ledger) as book:
         finished = Finished(book, board, prepared.corners, tasks, engine)
-        waiting = beside.submit(_effects, everything, known)
+        waiting = beside.submit(_effects, predictor)
+        del predictor  # and with it all that it has worked out, as soon as the effects are there
         results = simulated(prepared, tasks, workers, finished, progress)
+        del tasks, hints, whole  # nobody asks for them any more, and by the ten thousand they take room
         effects = waiting.result()
         prediction = replace(prediction, effects=effects[effects["corner"].isin(prepared.asked)])
         return _judged(prepared, prediction, known, trusted, results, finished, workers, begun, waveforms)
@@ -179,10 +182,10 @@ def _only_predicted(prediction: Prediction, rows: pd.Series) -> Prediction:
     return replace(prediction, **tables)
 
 
-def _effects(prepared: Prepared, known: Characteristics) -> pd.DataFrame:
+def _effects(predictor: Predictor) -> pd.DataFrame:
     """The amounts of effects at every corner of the table: nothing waits for them while corners run."""
     with np.errstate(all="ignore"):
-        return effects_of(prepared.board, prepared.netlist, prepared.corners, known)
+        return predictor.effects()
 
 
 def simulated(

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -64,50 +65,57 @@ def predict(
 ) -> Prediction:
     """All predictions for the corners of a table. Never raises for what a board leaves out: that has no
     figure."""
-    prediction = without_effects(board, netlist, corners, characteristics)
-    return replace(prediction, effects=effects_of(board, netlist, corners, characteristics))
+    predictor = Predictor(board, netlist, corners, characteristics)
+    return replace(predictor.without_effects(), effects=predictor.effects())
 
 
-def without_effects(
-    board: Board, netlist: Netlist, corners: pd.DataFrame, characteristics: Characteristics
-) -> Prediction:
-    """The same with an empty table of effects: they cost far more than the figures, and are not needed
-    before these are judged."""
-    tables: list[tuple[pd.DataFrame, ...]] = []
-    declined: dict[tuple[str, str, str], None] = {}
-    for rows, known in characteristics.by_rows(corners):
-        own = corners[rows]
-        composition = Composition(Drawn(board, netlist, own), known)
-        figures = composition.solved(), composition.ideal(), composition.refined()
-        tables.append(tuple(_table(each, own) for each in figures))
-        declined |= dict.fromkeys(composition.declined())
-    solved, ideal, refined = (_in_order(each, corners) for each in zip(*tables, strict=True))
-    return Prediction(
-        solved,
-        ideal,
-        refined,
-        pd.DataFrame(columns=EFFECT_COLUMNS),
-        (*declined, *characteristics.summary()),
-        characteristics.reused,
-    )
+class Predictor:
+    """Predicts for the corners of a table, figures first; what these and the effects have in common, networks
+    above all, is worked out once."""
 
+    def __init__(
+        self, board: Board, netlist: Netlist, corners: pd.DataFrame, characteristics: Characteristics
+    ) -> None:
+        self.corners, self.characteristics = corners, characteristics
+        parts = ((corners[rows], known) for rows, known in characteristics.by_rows(corners))
+        self._parts = [(own, Composition(Drawn(board, netlist, own), known)) for own, known in parts]
 
-def effects_of(
-    board: Board, netlist: Netlist, corners: pd.DataFrame, characteristics: Characteristics
-) -> pd.DataFrame:
-    """Amounts by removal from the full refined form, and the interaction that closes each sum; columns as
-    :data:`EFFECT_COLUMNS`."""
-    tables = []
-    for rows, known in characteristics.by_rows(corners):
-        own = corners[rows]
-        one = Composition(Drawn(board, netlist, own), known)
-        tables.append(_effects(own, one, one.usable(), one.ideal(), one.refined()))
-    if len(tables) == 1:
-        return tables[0]
-    place = dict(zip(corners["corner"], range(len(corners)), strict=True))
-    return pd.concat(tables).sort_values(
-        "corner", key=lambda names: names.map(place), kind="stable", ignore_index=True
-    )
+    @cached_property
+    def _figures(self) -> list[tuple[Figures, Figures]]:
+        """Ideal and refined ones of each part of the table."""
+        return [(composition.ideal(), composition.refined()) for _, composition in self._parts]
+
+    def without_effects(self) -> Prediction:
+        """Figures with an empty table of effects: these cost far more, and are not needed before the figures
+        are judged."""
+        tables: list[tuple[pd.DataFrame, ...]] = []
+        declined: dict[tuple[str, str, str], None] = {}
+        for (own, composition), figures in zip(self._parts, self._figures, strict=True):
+            tables.append(tuple(_table(each, own) for each in (composition.solved(), *figures)))
+            declined |= dict.fromkeys(composition.declined())
+        solved, ideal, refined = (_in_order(each, self.corners) for each in zip(*tables, strict=True))
+        return Prediction(
+            solved,
+            ideal,
+            refined,
+            pd.DataFrame(columns=EFFECT_COLUMNS),
+            (*declined, *self.characteristics.summary()),
+            self.characteristics.reused,
+        )
+
+    def effects(self) -> pd.DataFrame:
+        """Amounts by removal from the full refined form, and the interaction that closes each sum; columns as
+        :data:`EFFECT_COLUMNS`."""
+        tables = [
+            _effects(own, composition, composition.usable(), *figures)
+            for (own, composition), figures in zip(self._parts, self._figures, strict=True)
+        ]
+        if len(tables) == 1:
+            return tables[0]
+        place = dict(zip(self.corners["corner"], range(len(self.corners)), strict=True))
+        return pd.concat(tables).sort_values(
+            "corner", key=lambda names: names.map(place), kind="stable", ignore_index=True
+        )
 
 
 def best_figures(

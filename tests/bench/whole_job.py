@@ -66,7 +66,7 @@ def result_of(job: Job) -> RunResult:
 
 def result_and_prediction(job: Job) -> tuple[RunResult, Prediction]:
     """The same, and the prediction for the same rows: ideal and refined figures, and effects between them."""
-    prepare, amounts, predicted = whole.prepare, whole._effects, whole.without_effects
+    prepare, amounts, predicted = whole.prepare, whole._effects, whole.Predictor.without_effects
     known: dict[str, Any] = {}
 
     def prepared(path: str | Path, only: whole.Only = ()) -> whole.Prepared:
@@ -86,7 +86,7 @@ def result_and_prediction(job: Job) -> tuple[RunResult, Prediction]:
     with (
         patch.object(pool, "run_all", here),
         patch.object(whole, "prepare", prepared),
-        patch.object(whole, "without_effects", kept("prediction", predicted)),
+        patch.object(whole.Predictor, "without_effects", kept("prediction", predicted)),
         patch.object(whole, "_effects", kept("effects", amounts)),
     ):
         result = whole.run(job.board, jobs=1)
