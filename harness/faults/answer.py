@@ -130,13 +130,20 @@ def told(asked: Sequence[Outcome], further: Sequence[Outcome], places: Mapping[s
         worst = min([*here, *there], key=_badness)
         shown = next((each.seen for each in (worst, *here) if each in here and each.seen), ())
         if shown:
-            seen, at_bench = shown, YES
+            seen, at_bench = (shown[0], *_worse_elsewhere(worst, here, places), *shown[1:]), YES
         else:
             elsewhere = [each for each in there if each.seen]
             seen = tuple(f"only at {places[each.corner]}: {each.seen[0]}" for each in elsewhere)
             at_bench = UNKNOWN if any(each.severity == NOT_SIMULATED for each in here) else NO
         found.append(Told(worst, at_bench, seen))
     return found
+
+
+def _worse_elsewhere(worst: Outcome, here: Sequence[Outcome], places: Mapping[str, str]) -> Iterator[str]:
+    """What makes a fault worse at an end of an axis than where it was asked for."""
+    rank = SEVERITIES.index(worst.severity)
+    if worst.seen and all(rank < SEVERITIES.index(each.severity) for each in here):
+        yield f"at {places[worst.corner]}: {worst.seen[0]}"
 
 
 def _badness(outcome: Outcome) -> tuple[int, float]:
@@ -222,7 +229,9 @@ def _assumed(study: FaultStudy, every: bool) -> Iterator[str]:
     yield "a bench compares with the board without a fault at the same corner, figure by figure"
     ideal = [part.name for part in study.netlist.parts.values() if part.letter == "i"]
     if ideal:
-        yield f"{listed(ideal)} are ideal and go on driving where a real current source would stop"
+        yield (
+            f"the current sources ({listed(ideal)}) are ideal: they go on driving where a real one would stop"
+        )
     known = {one.part.lower() for one in rated_parts(study.board, study.netlist)}
     labels = [
         (placed.part.letter, label_of(name, placed)) for name, placed in parts_of(study.board, study.netlist)

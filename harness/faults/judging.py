@@ -128,8 +128,8 @@ def figures_of(board: Board, netlist: Netlist, result: CornerResult) -> dict[str
     extremes = result.stresses
     if result.state == "no ramp" and OUTPUT in extremes:
         figures["low_level"], figures["high_level"] = extremes[OUTPUT]
-    if SINK in extremes:
-        figures.setdefault("sink_current", extremes[SINK][1])
+    if SINK in extremes and (result.state != "pulsing" or "sink_current" not in figures):
+        figures["sink_current"] = extremes[SINK][1]
     if PULLUP in extremes and ("pullup_current" not in figures or len(pullup_currents(board, netlist)) > 1):
         figures["pullup_current"] = extremes[PULLUP][1]
     for rail in board.roles.supplies:

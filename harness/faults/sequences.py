@@ -36,8 +36,7 @@ def cases(
         return [], ["no sequences: no supply is named in [roles]"]
     moving = listed([netlist.parts[name].name for name in feeds.moving]) if feeds.moving else ""
     assumed = [
-        f"supplies rise in {engineering(RISE, 's')}, one at least {engineering(APART, 's')} after the other;"
-        " references, current sources and what is plugged in rise with the last",
+        _rises(len(feeds.supplies)),
         "figures after a start come from plain steps and are believed to half a per cent; what parts bear"
         " before the board is at rest has no error bar",
         *([f"{moving} moves all the while: it is a function of time"] if moving else []),
@@ -46,6 +45,15 @@ def cases(
     started, left_out = starts(board, feeds, netlist, settings, together, period)
     orders = _orders(feeds, netlist, settings, period)
     return [*_unpowered(board, feeds, netlist, period), *orders, *started], [*assumed, *left_out]
+
+
+def _rises(supplies: int) -> str:
+    """How supplies come up, in words."""
+    rest = "references, current sources and what is plugged in rise with"
+    if supplies == 1:
+        return f"the supply rises in {engineering(RISE, 's')}; {rest} it"
+    apart = f"one at least {engineering(APART, 's')} after the other"
+    return f"supplies rise in {engineering(RISE, 's')}, {apart}; {rest} the last"
 
 
 def _rest(feeds: Feeds) -> tuple[str, ...]:

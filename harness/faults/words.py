@@ -92,8 +92,8 @@ def _shown(row: Row) -> str:
 
 
 def _quiet(outcome: Outcome) -> str:
-    """What is said of a fault that does nothing: what a sequence came to, else that nobody sees it."""
-    return outcome.reason if outcome.fault.kind in PLAYED else "nobody sees it"
+    """What is said of a fault that does nothing: what a sequence came to, else that no bench shows it."""
+    return outcome.reason if outcome.fault.kind in PLAYED else "a bench does not show it"
 
 
 def _states(rows: Sequence[Row]) -> Iterator[str]:

@@ -22,7 +22,7 @@ from harness.corners import nominal_row
 from harness.faults.case import DRIVEN, PIN, Case, story
 from harness.faults.fault import HARMLESS, OVERSTRESSED, WRONG_SOUND, Fault
 from harness.faults.feeds import feeds_of
-from harness.faults.judging import Judge
+from harness.faults.judging import Judge, figures_of
 from harness.faults.outside import outside_faults
 from harness.faults.plain import Story, play, steady_from
 from harness.faults.sequences import cases
@@ -195,13 +195,15 @@ def test_a_shorted_output_draws_what_the_pull_up_lets_through(tmp_path: Path) ->
 def test_of_two_open_collectors_the_low_one_wins_and_takes_in_both_pull_ups(tmp_path: Path) -> None:
     board, netlist = drawn(tmp_path, SLICER, ROLES + OPEN_COLLECTOR + CONTROL)
     alone = simulate(task_of(board, netlist)).figures
-    _, _, result = with_fault(board, netlist, "outputs joined")
+    _, changed, result = with_fault(board, netlist, "outputs joined")
     low = result.figures["low_level"]
     assert result.figures["mean_level"] == pytest.approx(low, abs=0.1)  # but for a spike at a change
     assert alone["low_level"] < low < 0.4
     assert alone["sink_current"] == pytest.approx((12 - alone["low_level"]) / 4.7e3, rel=1e-3)
     taken_in = max(map(abs, result.stresses["xslice output_current"]))
     assert taken_in == pytest.approx(2 * (12 - low) / 4.7e3, rel=2e-3)
+    told = figures_of(board, changed, result)  # not what it happens to take in while the other one is low
+    assert told["sink_current"] == pytest.approx(taken_in, rel=2e-3)
 
 
 def test_two_outputs_that_drive_both_ways_meet_half_way(tmp_path: Path) -> None:

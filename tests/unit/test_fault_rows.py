@@ -41,6 +41,16 @@ def test_what_only_an_end_shows_is_not_seen_and_counts() -> None:
     assert row.seen == ("only at control 9 V: no ramp instead of pulsing",)
 
 
+def test_what_is_worse_at_an_end_says_what_it_does_there() -> None:
+    """A bench shows a slow edge where it was asked for; beside it stands what is wrong elsewhere."""
+    again = [outcome("low", WRONG_SOUND, "duty factor 0.8 instead of 0.2"), outcome("high", WRONG_SOUND)]
+    (row,) = told([outcome("nominal", HARMLESS, "fall time 2 us instead of 1 us")], again, PLACES)
+    assert (row.worst.severity, row.worst.corner, row.seen_at_bench) == (WRONG_SOUND, "low", "yes")
+    assert row.seen == ("fall time 2 us instead of 1 us", "at control 0 V: duty factor 0.8 instead of 0.2")
+    (row,) = told([outcome("nominal", WRONG_SOUND, "duty factor 0.4 instead of 0.5")], again, PLACES)
+    assert row.seen == ("duty factor 0.4 instead of 0.5",)
+
+
 def test_the_farthest_beyond_its_rating_is_the_worst() -> None:
     every = [
         outcome(name, OVERSTRESSED, "", value) for name, value in (("a", 21e-3), ("b", 40e-3), ("c", 30e-3))
@@ -82,6 +92,17 @@ def test_beyond_a_bound_of_nothing() -> None:
     assert beyond(both, -5.0) == (pytest.approx(1 + 5 / 30), 0.0)
     floor = Rated("X1", "input", Watch("a", across=("a", "0")), 0.0, math.nan, "V", "")
     assert beyond(floor, 7.0)[0] < 1.0 < beyond(floor, -0.1)[0]
+
+
+@pytest.mark.parametrize(("beyond_rail", "passes"), [(38e-6, False), (31e-3, True)])
+def test_a_pin_at_its_rail_is_not_beyond_it(beyond_rail: float, passes: bool) -> None:
+    """Whose rating is the rail itself: 4 mA through the 10 mOhm of a bridge are 40 uV, and stress nothing."""
+    board = load_board(netlists_folder() / "boards" / "plover" / "plover.board.toml")
+    netlist = read_netlist(board.netlist)
+    name = "xslice input_minus"
+    assert next(one.least for one in rated_parts(board, netlist) if one.watch.name == name) == 0.0
+    stresses, _ = passed(board, netlist, {name: [0.5, 1.0]}, {name: [-beyond_rail, 1.0]})
+    assert [stress.value for stress in stresses] == ([-beyond_rail] if passes else [])
 
 
 def test_without_a_board_without_a_fault_nothing_is_judged() -> None:
