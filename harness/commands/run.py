@@ -24,9 +24,9 @@ def add(commands: Commands) -> None:
 
 def _run(options: argparse.Namespace) -> int:
     from harness.findings import without_controls
-    from harness.report.terminal import summary_lines
+    from harness.report.story import tell
+    from harness.report.terminal import lines_of
     from harness.run import run
-    from harness.shortfalls import shortfalls_of
     from harness.writing import make_folder, write_run
 
     if options.out:
@@ -39,9 +39,10 @@ def _run(options: argparse.Namespace) -> int:
     progress.end()
     folder = options.out or Path("reports") / result.board.name / result.board.revision
     written = write_run(result, folder, options.waveforms)
-    for line in summary_lines(result):
+    story = tell(result)
+    for line in lines_of(story):
         print(line)
     print(f"Report: {folder / 'report.html'}")
     for remark in written.remarks:
         print(without_controls(remark))
-    return SHORT if shortfalls_of(result) else WITHIN
+    return SHORT if story.statement.reasons else WITHIN
