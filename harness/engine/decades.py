@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from harness.engine import bars, guards, memory
+from harness.engine.errors import Rippled
 from harness.engine.gaps import Gap, Watch, difference_gap, level_gap
 from harness.engine.plan import (
     Measure,
@@ -343,7 +344,7 @@ class Decades:
         inside = (time >= run.begin) & (time <= run.end)
         words = f"the ramp passes {self.marker:.4g} V several times a cycle: it ripples, or it rings"
         if self.scouted and run.end - run.begin < 0.5 * self.plan.period:
-            raise EngineError([words])
+            raise Rippled([words])
         if not self.scouted and np.ptp(ramp[inside]) < _WHOLE * np.ptp(ramp):
             raise NoCycle(words, run.record)
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The three ways in which the simulator can fail its caller."""
+"""The ways in which the simulator can fail its caller."""
 
 from __future__ import annotations
 
@@ -25,6 +25,10 @@ class EngineError(RuntimeError):
 
 class EngineDead(EngineError):
     """ngspice asked to be shut down. Nothing simulated in this process from now on can be trusted: end it."""
+
+
+class Rippled(EngineError):
+    """The ramp passes its marker several times a cycle, so that steered runs cannot tell one cycle."""
 
 
 class EngineMissing(RuntimeError):

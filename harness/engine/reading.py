@@ -42,11 +42,7 @@ class Reading:
 def read_circuit(listing: Sequence[str], alterations: Sequence[tuple[str, float]], ramp: str) -> Reading:
     """Reads a flattened listing (``listing expand``); ``alterations``: (part, value) set since it was
     loaded."""
-    lines = tuple(
-        line
-        for line in (_NUMBER.sub("", line).strip().lower() for line in listing)
-        if line[:1] != "." or line.startswith(".model")
-    )
+    lines = tuple(line for line in bare_lines(listing) if line[:1] != "." or line.startswith(".model"))
     flat = altered(lines, alterations)
     driving = [line for line in flat if line[:1] in ("v", "i")]
     found, columns = _switches(lines)
@@ -61,6 +57,11 @@ def read_circuit(listing: Sequence[str], alterations: Sequence[tuple[str, float]
         drive=drive_of(driving, ramp),
         held=_held(lines, ramp),
     )
+
+
+def bare_lines(listing: Sequence[str]) -> list[str]:
+    """Lines of a flattened listing in lower case, without their numbers."""
+    return [_NUMBER.sub("", line).strip().lower() for line in listing]
 
 
 def _held_part(line: str) -> str:

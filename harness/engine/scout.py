@@ -24,6 +24,8 @@ from harness.engine.plan import (
     source_levels,
     too_small,
 )
+from harness.engine.pulses import shortest_sine
+from harness.engine.reading import bare_lines, read_circuit
 from harness.engine.session import EngineDead, EngineError, Session, vector_name
 from harness.measure.resolution import resolutions
 
@@ -39,6 +41,11 @@ _MOST_POINTS = 60_000
 _LONG = 100.0  # periods as hoped for: a ramp that stays where it is for so long stands still
 _CHECK = 1.3  # the ramp is looked at whenever the time has grown by this factor
 _CYCLES = 3
+_LOWER, _UPPER = 0.3, 0.7  # of the ramp's height: a rise from below the one past the other is a cycle's
+_A_SINE = 20.0  # uniform steps along the fastest sine of a source
+_SHORTEST = 20_000.0  # uniform steps are no shorter than this part of the period
+_CLIMBS = 0.05  # of its height, by which the middle of a settled ramp may move between the cycles seen
+_LONG_SEEN = 12.0  # times as long as it took to show, after which a cycle that climbs is taken all the same
 _EVEN = 0.25  # successive periods that differ by more than this share are no cycle yet
 
 
@@ -55,6 +62,7 @@ class _Scout:
         self._first, self._next = first, 20 * first
         self._until = time.monotonic() + seconds
         self._cells: tuple[Any, Any] | None = None
+        self._since = math.inf
 
     def point(self, data: Any) -> bool:
         """Takes one accepted point; True ends the run."""
@@ -69,14 +77,26 @@ class _Scout:
         self.bound = max(self._first, now / _GROWTH)
         if now >= self._next:
             self._next = _CHECK * now
-            self.cycle = cycle_of(np.array(self.time), np.array(self.wave))
-            if self.cycle is not None:
+            if self._settled(now):
                 self.finished = "found"
             elif time.monotonic() > self._until:
                 self.finished = "too slow"
         if len(self.time) > _MOST_POINTS:
             self.finished = self.finished or "too many points"
         return bool(self.finished)
+
+    def _settled(self, now: float) -> bool:
+        """Whether the ramp goes round between the same levels. A ripple goes round before the slower ramp
+        under it does, and climbs with it; what has climbed for long may be a ramp that is slow to settle."""
+        instants, values = np.array(self.time), np.array(self.wave)
+        seen = cycle_of(instants, values)
+        if seen is None:
+            self._since = math.inf
+            return False
+        self._since = min(self._since, now)
+        if _climb(instants, values) <= _CLIMBS or now > _LONG_SEEN * self._since:
+            self.cycle = seen
+        return self.cycle is not None
 
 
 def cycle_of(time: Any, wave: Any) -> tuple[float, float] | None:
@@ -95,23 +115,36 @@ def cycle_of(time: Any, wave: Any) -> tuple[float, float] | None:
     return float(periods[-1]), 0.5 * (low + high)
 
 
+def _climb(time: Any, wave: Any) -> float:
+    """By what share of its height the middle of a wave moves from the first to the last third of the later
+    half of its time."""
+    ends = time[-1] * np.array([[0.5, 2 / 3], [5 / 6, 1.0]])
+    parts = [wave[(time > begin) & (time <= end)] for begin, end in ends]
+    middles = [0.5 * float(part.min() + part.max()) for part in parts if len(part)]
+    return abs(middles[-1] - middles[0]) / float(np.ptp(wave[time > 0.5 * time[-1]]))
+
+
 def _whole_rises(time: Any, wave: Any) -> list[float]:
-    """Instants (s) at which a wave has come up from the lower to the upper third of its range."""
-    low, high = float(wave.min()), float(wave.max())
-    state, rises = 0, []
-    for instant, share in zip(time, (wave - low) / (high - low), strict=True):
-        if share > 0.7:
-            if state < 0:
-                rises.append(float(instant))
-            state = 1
-        elif share < 0.3:
-            state = -1
+    """Instants (s) at which a wave comes up to the upper third of its range from the lower third, on straight
+    lines: once a cycle, whatever ripples on it."""
+    share = (wave - wave.min()) / float(np.ptp(wave))
+    rises: list[float] = []
+    low = False
+    for k in np.flatnonzero((share < _LOWER) | (share > _UPPER)):
+        if share[k] > _UPPER and low:
+            part = (_UPPER - share[k - 1]) / (share[k] - share[k - 1])
+            rises.append(float(time[k - 1] + part * (time[k] - time[k - 1])))
+        low = bool(share[k] < _LOWER)
     return rises
 
 
 def scout(session: Session, plan: Plan) -> Plan:
-    """The plan with its hints replaced by what a plain run shows, whose steps grow with the time elapsed.
-    Raises NoCycle, EngineError."""
+    """The plan with its hints replaced by what a source at the ramp says, or else by what a plain run shows,
+    whose steps grow with the time elapsed. Raises NoCycle, EngineError."""
+    load(session, plan, _GEAR.format(reltol=1e-4))
+    drive = read_circuit(session.listing(), plan.alterations, plan.ramp).drive
+    if drive is not None:  # the source's own line says it all
+        return replace(plan, period=drive.period, ramp_level=drive.level)
     known = math.isfinite(plan.period) and plan.period > 0
     first = 1e-6 * plan.period if known else _FIRST
     last = min(_LAST, 1e5 * plan.period) if known else _LAST
@@ -193,13 +226,16 @@ def uniform(session: Session, plan: Plan, measure: Measure, notes: list[str]) ->
     ``UNIFORM_BAR``. Raises NoCycle, EngineError."""
     tables: list[dict[str, float]] = []
     period = plan.period
-    for reltol, share in ((1e-5, 200), (1e-6, 1000)):
+    for reltol, share in ((1e-5, 200.0), (1e-6, 1000.0)):
         load(session, plan, _GEAR.format(reltol=reltol))
+        share = max(share, _A_SINE * period / shortest_sine(bare_lines(session.listing())))
+        if share > _SHORTEST:
+            raise EngineError([*notes[-1:], "a source is too fast beside the ramp for uniform steps"])
         record = session.transient(period / share, 12 * period, period / share, initial=True)
         found = cycle_of(record["time"], record[plan.ramp])
         if found is None:
             raise NoCycle(stands(record, plan.ramp)[0], record)
-        marks = _rises(record, plan.ramp, found[1])
+        marks = _whole_rises(record["time"], record[plan.ramp])
         if len(marks) < 3:
             raise NoCycle(seldom(record, plan.ramp, found[1], len(marks), 12), record)
         begin, end = marks[-3:-1]
@@ -210,7 +246,7 @@ def uniform(session: Session, plan: Plan, measure: Measure, notes: list[str]) ->
     bars.widen(figures, widths, UNIFORM_BAR)
     return Settled(
         figures=figures, bars=widths, words=words, record=record, begin=begin, end=end,
-        setting="uniform steps, Gear, reltol 1e-6, period/1000", decade=0, reached=False,
+        setting=f"uniform steps, Gear, reltol 1e-6, period/{share:.0f}", decade=0, reached=False,
         points=len(record["time"]), notes=notes,
     )  # fmt: skip
 

@@ -8,7 +8,7 @@ a word.
 
 Where a setting aborts, the next of this ladder is used and named in the result: charge tolerance 1e-14,
 1e-12, 1e-11; the same from a cold start; uniform steps (Gear, reltol 1e-6, period/1000) with bars of at
-least 5e-3.
+least 5e-3. Uniform steps also take a ramp that ripples, whose cycles steered runs cannot tell.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 
 from harness.engine.decades import FEWEST, Decades
+from harness.engine.errors import Rippled
 from harness.engine.plan import Figures, Measure, NoCycle, Plan, Record, Settled, in_words, load, too_small
 from harness.engine.scout import cross_check, scout, uniform
 from harness.engine.session import EngineDead, EngineError, Session
@@ -52,6 +53,8 @@ def settle(session: Session, plan: Plan, measure: Measure) -> Settled:
             return _steered(session, plan, measure, notes, scouted=True, fewest=CAREFUL)
     except EngineDead:
         raise
+    except Rippled as error:
+        return uniform(session, plan, measure, [*notes, str(error)])
     except EngineError as error:
         if not too_small(error) or not math.isfinite(plan.period):
             raise
