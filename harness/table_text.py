@@ -6,7 +6,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import numpy as np
@@ -33,11 +33,15 @@ def write_table(table: pd.DataFrame, path: Path) -> None:
 
 def _texts_of(column: pd.Series) -> Texts:
     if isinstance(column.dtype, pd.CategoricalDtype):
-        return _of_kinds(column.cat.codes.to_numpy(), column.cat.categories)
+        return _picked(column.cat.codes.to_numpy(), map(_quoted, column.cat.categories))
     if isinstance(column.dtype, pd.StringDtype):
-        return _of_kinds(*pd.factorize(column))
+        codes, kinds = pd.factorize(column)
+        return _picked(codes, map(_quoted, kinds))
     values = column.to_numpy()
     if values.dtype == np.float64:
+        codes, bits = pd.factorize(values.view(np.int64))  # to the bit: 0 and -0 are two figures
+        if 2 * len(bits) < len(values):
+            return _picked(codes, _figures(bits.view(np.float64)))
         return lambda part: _figures(values[part])
     missing = column.isna().to_numpy()
     return lambda part: [
@@ -46,10 +50,10 @@ def _texts_of(column: pd.Series) -> Texts:
     ]
 
 
-def _of_kinds(codes: NDArray[np.integer], kinds: pd.Index) -> Texts:
-    """Of a column with few texts: each is put into quotes once. A code of -1 is a missing text."""
-    texts = np.array([*map(_quoted, kinds), ""], dtype=object)
-    return lambda part: list(texts[codes[part]])
+def _picked(codes: NDArray[np.integer], texts: Iterable[str]) -> Texts:
+    """Of a column with few kinds of cells: each is put into text once. A code of -1 is a missing one."""
+    known = np.array([*texts, ""], dtype=object)
+    return lambda part: list(known[codes[part]])
 
 
 def _figures(values: NDArray[np.float64]) -> list[str]:

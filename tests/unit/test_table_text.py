@@ -14,6 +14,7 @@ from harness.table_text import write_table
 
 TABLES = {
     "figures": pd.DataFrame({"a": [1.0, np.nan, -0.0, np.inf, 1e-300, 0.1 + 0.2], "b": [1, 2, 3, 4, 5, 6]}),
+    "few figures": pd.DataFrame({"a": [0.0, -0.0, 0.0, np.nan, -0.0] * 5, "b": [0.1, 0.3 - 0.2] * 12 + [1]}),
     "texts": pd.DataFrame({"a, b": ["x", 'say "y"', "", None, "one\ntwo", "µ, \r"], "b": ["p"] * 6}),
     "kinds": pd.DataFrame({"a": pd.Categorical(["x,", None, "y", "x,"]), "b": [True, False, True, True]}),
     "mixed": pd.DataFrame({"a": [1, True, 1.0, None, "x", (1, 2)], "b": pd.Series([None] * 6, dtype=object)}),
