@@ -153,7 +153,12 @@ def _code_model(found: Words, visible: Visible) -> Part:
     low = [word.lower() for word in flat.split() if word.lower() != "null"]
     if len(low) < 2:
         raise ValueError(f"{found.name} wants nodes and a model")
-    if visible.models.get(low[-1]) not in CODE_MODELS:
+    kind = visible.models.get(low[-1])
+    if kind is not None and kind not in CODE_MODELS:
+        raise ValueError(
+            f'{found.name}: the model "{low[-1]}" is of the type "{kind}", which is no code model'
+        )
+    if kind is None:
         raise ValueError(f'{found.name}: there is no model "{low[-1]}"' + nearest(low[-1], visible.models))
     return made(found, tuple(node(word) for word in low[:-1]), "", low[-1])
 

@@ -53,7 +53,7 @@ def cures_of(
 
 def _cure(closed: ClosedForms, goal: int) -> tuple[str, str, str, str, float, str]:
     if goal not in closed.known:
-        return "", "", "", "", np.nan, "there is no figure for it, so no cure is proposed"
+        return "", "", "", "", np.nan, "no cure is known, since none of them gives this quantity there"
     others = tuple(place for place in closed.known if place != goal)
     choices = [(part,) for part in range(len(closed.parts))]
     found = choose(closed, choices, Aim((goal,), others, close=True))

@@ -23,6 +23,8 @@ PROBLEMS = [
     ("Q1 a b 0 npn2", 'there is no model "npn2" (did you mean "npn1"?)'),
     ("D1 a b npn1", "is of type npn, expected d"),
     ("M1 a b 0 0 nm", 'there is no model "nm"'),
+    ("A1 a b gg", 'A1: there is no model "gg"'),
+    ("A1 a b npn1", 'A1: the model "npn1" is of the type "npn", which is no code model'),
     ("J1 a b 0 jj", 'there is no model "jj"'),
     ("S1 a b a 0 sww", 'there is no model "sww"'),
     ("W1 a b V1 sww", 'there is no model "sww"'),
