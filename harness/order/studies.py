@@ -189,7 +189,7 @@ def _yield(answer: Answer) -> Section:
     told = [line.strip() for line in answer.lines]
     end = told.index(ASSUMED) if ASSUMED in told else len(told)
     words = [f"{line}." if not line.endswith(".") else line for line in told[:end] if line]
-    words = [line for line in words if not line.startswith(("Trimmer ", "departs from its target"))]
+    words = [line for line in words if not line.startswith(("Trimmer ", "over "))]
     return Section(TITLES[YIELD], tuple(words), (), tuple(told[end + 1 :]))
 
 
@@ -204,7 +204,7 @@ def _trimmers(board: Board, drawn: Answer | None) -> Section:
                 f"{trim.name}: {trim.part}, {engineering(trim.least, trim.unit)} to"
                 f" {engineering(trim.most, trim.unit)}",
                 f"{about.title} {rounding.figure(trim.target, about.unit)} at {at}",
-                *_setting(draws, trim.name, "cents" if trim.quantity == "frequency" else about.unit),
+                *_setting(draws, trim.name, "cent" if trim.quantity == "frequency" else about.unit),
             )
         )
     head = ("Trimmer and travel", "Set to", "Reaches on", "Travel left", "Error that remains")
@@ -219,15 +219,15 @@ def _setting(draws: pd.DataFrame | None, name: str, unit: str) -> tuple[str, str
         return ("not run",) * 3
     reached, left = draws[f"{name}.reached"].astype(bool), draws[f"{name}.left"]
     over = [
-        f"{column.rpartition('.over_')[2]} {draws[column].abs().max():.3g} {unit}".rstrip()
+        f"{column.rpartition('.over_')[2]} {rounding.figure(draws[column].abs().max(), unit)}"
         for column in draws.columns
         if column.startswith(f"{name}.over_") and draws[column].notna().any()
     ]
     error = draws[f"{name}.error"].abs().max()
-    where = f"where it is set {error:.2g} {unit}".rstrip() if math.isfinite(error) else ""
+    where = f"where it is set {rounding.figure(error, unit)}" if math.isfinite(error) else ""
     return (
         f"{int(reached.sum())} of {len(draws)} boards",
-        f"{100 * left.min():.0f} % at least, {100 * left.median():.0f} % in the middle",
+        f"{100 * left.min():.0f} % at least, {100 * left.median():.0f} % in the median",
         "; ".join(["up to " + part for part in (*over, where) if part]) or "not shown",
     )
 

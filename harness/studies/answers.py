@@ -18,6 +18,9 @@ from harness.finished import open_ledger
 from harness.quantities import stem
 from harness.ratings import BREACHED
 from harness.report.rounding import count as number_of
+from harness.report.rounding import figure, figure_with_bar
+from harness.report.tables import place as axis_values
+from harness.report.terminal import in_ascii
 from harness.run import Only, Progress
 from harness.studies.rows import Study
 from harness.studies.variation import Deviation
@@ -42,6 +45,7 @@ RATINGS_ASSUMED = (
     "ratings: at the vertices that were simulated; limits guide the search and not ratings, so this is no"
     " proof of the worst"
 )
+_COUNTED = " (counted below at each limit that they miss)"
 WEIGHTLESS = 0.005  # share of the largest effect below which a deviation is not named
 
 
@@ -145,7 +149,8 @@ def _worst_answer(study: Study, search: Worst) -> Answer:
             for each in extremes
         ],
         columns=["quantity", "end", "corner", "value", "bar", "state", "root_sum_square", "parts"],
-    )  # fmt: skip
+    ).merge(study.corners, on="corner", how="left")  # fmt: skip
+    every = every[[*every.columns[:3], *study.corners.columns[1:], *every.columns[3:8]]]
     blame = pd.DataFrame(
         [(q, part, size) for q in board.limits for part, size in blamed[q]],
         columns=["quantity", "part", "half_effect"],
@@ -156,13 +161,14 @@ def _worst_answer(study: Study, search: Worst) -> Answer:
     lines = [
         f"{board.name}, revision {board.revision}: worst case over {number_of(study.count, 'deviation')} at"
         f" {number_of(len(study.corners), 'axis corner')}",
-        f"{study.simulations} simulations ({study.reused} known from earlier runs), at most"
-        f" {max(len(place.vertices) for place in search.places)} an axis corner; all vertices would be"
-        f" {2**study.count}, and {budget(study.count)} are thought to be enough.",
+        f"{study.simulations} simulations ({study.reused} known from earlier runs"
+        + (f", {search.trimming} to set trimmers" if search.trimming else "")
+        + f"), at most {max(len(place.vertices) for place in search.places)} an axis corner, where all"
+        f" vertices would be {2**study.count}.",
         "",
     ]
     for quantity in board.limits:
-        lines += _worst_lines(table[table["quantity"] == quantity], blamed[quantity], quantity)
+        lines += _worst_lines(table[table["quantity"] == quantity], blamed[quantity], quantity, study)
     if stuck:
         lines += ["", f"Vertices that do not pulse, at {len(stuck)} axis corners: {', '.join(stuck[:8])}"]
     breaches = _breach_words(ratings, search)
@@ -171,7 +177,8 @@ def _worst_answer(study: Study, search: Worst) -> Answer:
     if not ratings.empty:
         table = pd.concat([table, ratings], ignore_index=True)
     run = run_record(study) | {
-        "deviations": [deviation.text(deviation.most) for deviation in study.varied.deviations],
+        "deviations": [deviation.span for deviation in study.varied.deviations],
+        "simulations_to_trim": search.trimming,
         "simulations_at_most": max(len(place.vertices) for place in search.places),
         "vertices": 2**study.count,
         "ratings": search.watched.words("simulation"),
@@ -179,6 +186,13 @@ def _worst_answer(study: Study, search: Worst) -> Answer:
         "assumed": _assumed(study, search),
     }
     return Answer(lines, {"worst.csv": table, "worst_corners.csv": every, "blame.csv": blame}, run, short)
+
+
+def corner_words(study: Study, corner: str) -> str:
+    """An axis corner with its axis values: ``c003 (control 4 V, supply 15 V)``."""
+    row = study.corners[study.corners["corner"] == corner]
+    values = axis_values(study.varied.board, row.iloc[0]) if len(row) else ""
+    return f"{corner} ({values})" if values else corner
 
 
 def _other_states(states: Sequence[str]) -> bool:
@@ -205,17 +219,21 @@ def _named(deviations: Sequence[Deviation], vertex: Sequence[int], blame: Sequen
     return ", ".join(each.text(sign * each.most) for each, sign in named)
 
 
-def _worst_lines(rows: pd.DataFrame, blame: Sequence[tuple[str, float]], quantity: str) -> list[str]:
+def _worst_lines(
+    rows: pd.DataFrame, blame: Sequence[tuple[str, float]], quantity: str, study: Study
+) -> list[str]:
     about = stem(quantity)
     lines = [about.title]
     for _, row in rows.iterrows():
-        value = engineering(row["value"], about.unit) if math.isfinite(row["value"]) else "no figure"
+        value = in_ascii(figure_with_bar(row["value"], row["bar"], about.unit))
         limit = (
             f"limit {engineering(row['limit'], about.unit)}: {row['verdict']}"
             if math.isfinite(row["limit"])
             else "no limit"
         )
-        lines.append(f"  {row['end']:<6} {value:<12} {limit:<36} {row['corner']}: {row['parts']}")
+        lines.append(
+            f"  {row['end']:<6} {value:<24} {limit:<36} {corner_words(study, row['corner'])}: {row['parts']}"
+        )
     heaviest = blame[0][1]
     blamed = [
         f"{part} {engineering(size, about.unit)}"
@@ -242,7 +260,8 @@ def _rating_rows(study: Study, search: Worst) -> Iterator[tuple[Any, ...]]:
 def _breach_words(rows: pd.DataFrame, search: Worst) -> list[str]:
     """A text for each rating that is breached, with its axis corner and deviations."""
     return [
-        f"{bearing.rated.text(bearing.value)}: {BREACHED}, {row['corner']}: {row['parts'] or 'as drawn'}"
+        f"{bearing.rated.text(bearing.value)}: {BREACHED}, {corner_words(search.study, row['corner'])}:"
+        f" {row['parts'] or 'as drawn'}"
         for bearing, row in zip(search.watched.worst, rows.to_dict("records"), strict=True)
         if row["verdict"] == BREACHED
     ]
@@ -295,21 +314,19 @@ def _trim_lines(study: Study, table: pd.DataFrame) -> list[str]:
     """How far each trimmer reaches, the travel that is left, and what it cannot set right."""
     lines = []
     for trim in study.varied.trims:
-        unit = "cents" if trim.quantity == "frequency" else stem(trim.quantity).unit
+        unit = "cent" if trim.quantity == "frequency" else stem(trim.quantity).unit
         reached, left = table[f"{trim.name}.reached"], table[f"{trim.name}.left"]
         lines.append(
             f"Trimmer {trim.name} ({trim.part}) reaches"
             f" {engineering(trim.target, stem(trim.quantity).unit)} on {int(reached.sum())} of {len(table)}"
             " boards; travel left to the nearer end:"
-            f" {100 * left.min():.0f} % at least, {100 * left.median():.0f} % in the middle"
+            f" {100 * left.min():.0f} % at least, {100 * left.median():.0f} % in the median"
         )
         for name in table.columns:
             start = f"{trim.name}.over_"
             if name.startswith(start) and table[name].notna().any():
-                lines.append(
-                    f"  departs from its target over {name.removeprefix(start)} alone by up to"
-                    f" {table[name].abs().max():.3g} {unit}".rstrip()
-                )
+                most = figure(table[name].abs().max(), unit)
+                lines.append(f"  over {name.removeprefix(start)} alone up to {most} from its target")
     return lines
 
 
@@ -325,39 +342,35 @@ def _yield_answer(study: Study, found: Yield) -> Answer:
         f" each at {number_of(len(study.corners), 'axis corner')}",
         f"Deviations of {study.count}: {found.distribution}.",
         f"{found.passed} keep every {'limit and rating' if study.rated else 'limit'} everywhere,"
-        f" {found.failed} do not, {found.undecided} are too close to call.",
+        f" {found.failed} do not{_COUNTED if found.short else ''}, {found.undecided} are too close to call.",
         f"Share that passes: {100 * found.share:.1f} %{interval}"
         if math.isfinite(found.share)
         else "Share that passes: not shown",
     ]
     lines += _trim_lines(study, found.trimming)
-    failures = found.draws[found.draws["verdict"] == "fail"]
-    for limit, some in failures.groupby("limit", sort=False):
+    for short in found.short:
         title = (
-            stem(str(limit)).title
-            if str(limit) in board.limits
-            else OTHER_FAILURES.get(str(limit), str(limit))
+            stem(short.what).title
+            if short.what in board.limits
+            else OTHER_FAILURES.get(short.what, short.what)
         )
-        corners = some["corner"][some["corner"] != ""].value_counts()
-        where = f", most often at {corners.index[0]}" if len(corners) else ""
-        lines.append(f"  {title}: {number_of(len(some), 'board')}{where}")
+        where = f", most often at {corner_words(study, short.corner)}" if short.corner else ""
+        lines.append(f"  {title}: {number_of(short.boards, 'board')}{where}")
     boards = f" Boards that breach one: {found.breached} of {count}." if found.breached else ""
     lines.append(found.watched.words("simulation") + boards)
     for bearing in found.watched.breaches:
         corner, drawn = bearing.label or ("", 0)
         lines.append(
             f"  {bearing.rated.text(bearing.value)}: {BREACHED} in {number_of(bearing.rows, 'simulation')},"
-            f" the farthest on board {drawn} at {corner}"
+            f" the farthest on board {drawn} at {corner_words(study, corner)}"
         )
-    apart = [
-        f"{row['part']} {row['apart']:+.2f}"
-        for _, row in found.blamed.head(MOST_BLAMED).iterrows()
-        if math.isfinite(row["apart"])
-    ]
-    if apart:
+    if found.passed and found.failed:
+        clear = found.blamed[found.blamed["apart"].abs() > found.blamed["by_chance"]].head(MOST_BLAMED)
+        apart = ", ".join(f"{row['part']} {row['apart']:+.2f}" for _, row in clear.iterrows())
         lines.append(
-            "Boards that fail lie apart from those that pass, as a share of the tolerance, in: "
-            + ", ".join(apart)
+            f"Boards that fail lie apart from those that pass, as a share of the tolerance, in: {apart}"
+            if apart
+            else "Boards that fail lie apart from those that pass in no deviation by more than chance has it."
         )
     lines += [
         f"To claim 99 % with {100 * CONFIDENCE:g} % confidence, {draws_needed(0.99)} draws without a failure"
@@ -374,6 +387,7 @@ def _yield_answer(study: Study, found: Yield) -> Answer:
         "failed": found.failed,
         "undecided": found.undecided,
         "breached": found.breached,
+        "falls_short": {short.what: short.boards for short in found.short},
         "share": found.share,
         "interval": [found.least, found.most],
         "confidence": CONFIDENCE,

@@ -18,7 +18,7 @@ from harness.findings import BoardError, Finding, InputError
 from harness.finished import open_ledger
 from harness.quantities import stem
 from harness.run import Only, Progress
-from harness.studies.answers import Answer, run_record
+from harness.studies.answers import Answer, corner_words, run_record
 from harness.studies.choosing import Aim, Candidate, Choice, ClosedForms, choose, coarsely
 from harness.studies.goals import Goal, limits_of, margins, read_goals, tolerances
 from harness.studies.rows import Outcomes, Study
@@ -335,7 +335,7 @@ class _Fit:
         return candidate.worst(self.aim.goals)[0] >= 0.0 and not candidate.breaks
 
     def _room(self, verdict: Verdict) -> str:
-        corner = self.study.corners["corner"][verdict.corner]
+        corner = corner_words(self.study, str(self.study.corners["corner"][verdict.corner]))
         title = stem(self.goals[verdict.goal].quantity).title
         return f"{verdict.word}, margin {_amount(verdict.margin)}: {title} in {corner}"
 

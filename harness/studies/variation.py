@@ -56,8 +56,15 @@ class Deviation:
 
     def text(self, value: float) -> str:
         """A deviation for people, with its sign."""
-        size = f"{100 * abs(value):.3g} %" if not self.unit else engineering(abs(value), self.unit)
-        return f"{self.name} {'+' if value >= 0 else '-'}{size}"
+        return f"{self.name} {'+' if value >= 0 else '-'}{self._size(value)}"
+
+    @property
+    def span(self) -> str:
+        """How far it goes in either direction, for people."""
+        return f"{self.name} +/- {self._size(self.most)}"
+
+    def _size(self, value: float) -> str:
+        return engineering(abs(value), self.unit) if self.unit else f"{100 * abs(value):.3g} %"
 
 
 @dataclass(frozen=True)

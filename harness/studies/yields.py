@@ -33,14 +33,26 @@ DISTRIBUTIONS = {
 }
 CONFIDENCE = 0.95
 RATINGS = "ratings"  # what decides on a board that breaches one and falls short of no limit
+STANDARD_ERRORS = 3.0
 FEW = 20_000  # rows at once: memory stays flat with the number of draws
+
+
+@dataclass(frozen=True)
+class Short:
+    """What ``boards`` fall short of: a limit, or what else decided; ``corner``: the axis corner where most of
+    them do, empty where it is none's."""
+
+    what: str
+    boards: int
+    corner: str
 
 
 @dataclass(frozen=True)
 class Yield:
     """``draws``: one row a board: draw, verdict (pass, fail, undecided), the limit and axis corner that
     decided it, its ratings, one column a deviation. ``least``, ``most``: the interval of the share that
-    passes, NaN without one. ``watched``: the worst of each rating, called by axis corner and draw."""
+    passes, NaN without one. ``watched``: the worst of each rating, called by axis corner and draw.
+    ``short``: what boards fall short of; one that misses several limits counts at each of them."""
 
     draws: pd.DataFrame
     passed: int
@@ -53,6 +65,7 @@ class Yield:
     blamed: pd.DataFrame
     trimming: pd.DataFrame
     watched: Watched[tuple[str, int]]
+    short: tuple[Short, ...]
 
     @property
     def breached(self) -> int:
@@ -109,6 +122,7 @@ def yield_of(
     watched: Watched[tuple[str, int]] = Watched(study.rated)
     corner_names = [str(name) for name in study.corners["corner"]]
     trims: list[pd.DataFrame] = []
+    missed = {quantity: np.zeros(1 + corners, dtype=int) for quantity in study.varied.board.limits}
     width = len(str(draws))
     block = max(1, FEW // corners)
     for start in range(0, draws, block):
@@ -128,7 +142,7 @@ def yield_of(
         )
         outcomes = study.simulated(rows)
         watched.take(outcomes, [(name, board + 1) for board in some for name in corner_names])
-        found = _verdicts(study, outcomes, len(some))
+        found = _verdicts(study, outcomes, len(some), missed)
         for row, (words, where) in enumerate(board_words(study.rated, outcomes, len(some))):
             ratings.append(words)
             if where >= 0 and found[row][0] != "fail":
@@ -151,8 +165,8 @@ def yield_of(
         least = most = math.nan
     text = DISTRIBUTIONS[distribution] + (", low-discrepancy points (Sobol)" if low_discrepancy else "")
     return Yield(
-        table, passed, failed, undecided, least, most, text, seed, _blamed(table, shares, columns), trimming,
-        watched,
+        table, passed, failed, undecided, least, most, text, seed, blame_of(table, shares, columns), trimming,
+        watched, _short(table, missed, corner_names),
     )  # fmt: skip
 
 
@@ -166,8 +180,11 @@ def _out_of_reach(study: Study, trimmed: Trimmed) -> list[str]:
     ]
 
 
-def _verdicts(study: Study, outcomes: Outcomes, boards: int) -> list[tuple[str, str, str]]:
-    """(verdict, limit, axis corner) of each board: where it falls short farthest, else what is in doubt."""
+def _verdicts(
+    study: Study, outcomes: Outcomes, boards: int, missed: dict[str, NDArray[np.int_]]
+) -> list[tuple[str, str, str]]:
+    """(verdict, limit, axis corner) of each board: where it falls short first, else what is in doubt. Adds to
+    ``missed`` how many boards miss each limit, anywhere and at each axis corner."""
     corners = [str(name) for name in study.corners["corner"]]
     worst = np.zeros((boards, len(corners)), dtype=int)  # 0 within, 1 undecided, 2 outside or no figure
     which = np.full((boards, len(corners)), "", dtype=object)
@@ -177,6 +194,8 @@ def _verdicts(study: Study, outcomes: Outcomes, boards: int) -> list[tuple[str, 
     for quantity, limit in study.varied.board.limits.items():
         words, _ = limit_words(outcomes.judged(quantity), column(outcomes.bars, quantity), limit)
         grade = np.select([words == "within", words == "too close to call"], [0, 1], 2).reshape(shape)
+        misses = (grade == 2) & ~unknown
+        missed[quantity] += [misses.any(axis=1).sum(), *misses.sum(axis=0)]
         which = np.where(grade > worst, quantity, which)
         worst = np.maximum(worst, grade)
     which = np.where(bad & (worst < 2), "state", which)
@@ -190,15 +209,35 @@ def _verdicts(study: Study, outcomes: Outcomes, boards: int) -> list[tuple[str, 
     return rows
 
 
-def _blamed(table: pd.DataFrame, shares: Array, names: list[str]) -> pd.DataFrame:
+def _short(table: pd.DataFrame, missed: dict[str, NDArray[np.int_]], corners: list[str]) -> tuple[Short, ...]:
+    """What boards fall short of, limits in the order of the board file, then what else decided."""
+    found = [
+        Short(quantity, int(counts[0]), corners[int(np.argmax(counts[1:]))])
+        for quantity, counts in missed.items()
+        if counts[0]
+    ]
+    others = table[(table["verdict"] == "fail") & ~table["limit"].isin(list(missed))]
+    for what, some in others.groupby("limit", sort=False):
+        where = some["corner"][some["corner"] != ""].value_counts()
+        found.append(Short(str(what), len(some), str(where.index[0]) if len(where) else ""))
+    return tuple(found)
+
+
+def blame_of(table: pd.DataFrame, shares: Array, names: list[str]) -> pd.DataFrame:
     """Deviations by how far apart the boards that fail and those that pass lie in them, the farthest first.
 
     ``apart``: the difference of the two means, as a share of the tolerance; NaN where all pass or all fail.
+    ``by_chance``: three standard errors of that difference, which chance alone hardly ever passes.
     """
-    failed, passed = (_mean(shares, (table["verdict"] == word).to_numpy()) for word in ("fail", "pass"))
-    apart = failed - passed
+    failing, passing = ((table["verdict"] == word).to_numpy() for word in ("fail", "pass"))
+    apart = _mean(shares, failing) - _mean(shares, passing)
+    with np.errstate(divide="ignore"):
+        wide = np.sqrt(1.0 / failing.sum() + 1.0 / passing.sum()) if len(shares) else np.inf
+    chance = STANDARD_ERRORS * shares.std(axis=0) * wide
     order = np.argsort(-np.nan_to_num(np.abs(apart)), kind="stable")
-    return pd.DataFrame({"part": [names[row] for row in order], "apart": apart[order]})
+    return pd.DataFrame(
+        {"part": [names[row] for row in order], "apart": apart[order], "by_chance": chance[order]}
+    )
 
 
 def _mean(shares: Array, rows: NDArray[np.bool_]) -> Array:

@@ -21,6 +21,7 @@ from harness.studies.answers import worst_case
 from harness.studies.rows import Study
 from harness.studies.variation import unusable, varied
 from harness.studies.worst import budget
+from harness.studies.yields import blame_of
 from harness.units import engineering
 
 NETLIST = """* An ideal ramp, sliced at a threshold that three resistors make of reference, control and ground
@@ -248,7 +249,7 @@ def test_a_rating_that_only_a_vertex_breaches(tmp_path: Path, capsys: pytest.Cap
     total = int(current["simulations"])
     assert f"7 absolute maximum ratings watched in {total} simulations: breached in " in said
     figure = engineering(current["value"], "A")
-    breach = f"Xslice output current {figure}, rating 2.6 mA: breached, c003: Rpull -5 %"
+    breach = f"Xslice output current {figure}, rating 2.6 mA: breached, c003 (control 2 V): Rpull -5 %"
     assert breach in said
 
     answers = {"worst": worst_case(board, [("control", 2.0)])}
@@ -303,7 +304,33 @@ def test_a_board_that_breaches_a_rating_does_not_pass(
     assert pd.read_csv(plain / "yield.csv")["breached"].iloc[0] == 0
     said = capsys.readouterr().out
     assert "6 absolute maximum ratings watched in 10 simulations: none is breached." in said
-    assert f"an absolute maximum rating alone: {beyond.sum()} boards, most often at c003" in said
+    assert (
+        f"an absolute maximum rating alone: {beyond.sum()} boards, most often at c003 (control 2 V)" in said
+    )
+
+
+def test_a_board_counts_at_every_limit_that_it_misses(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No board keeps either limit: the second one is not hidden behind the first."""
+    text = BOARD.replace("least = 0.02, most = 0.75", "most = 0.1").replace("2.7 mA", "1 mA")
+    asked = ["--draws", "6", "--only", "control=2", "--out", str(tmp_path / "out")]
+    assert main(["yield", str(board_in(tmp_path, text)), *asked]) == 1
+    said = capsys.readouterr().out
+    assert "Duty factor: 6 boards, most often at c003 (control 2 V)" in said
+    assert "Pull-up current, output low: 6 boards, most often at c003 (control 2 V)" in said
+    record = json.loads((tmp_path / "out" / "run.json").read_text())
+    assert record["falls_short"] == {"duty": 6, "pullup_current": 6}
+
+
+def test_no_part_is_blamed_for_what_chance_does() -> None:
+    """The deviation that decides is named from few boards on, and those that do not decide are not."""
+    shares = np.random.default_rng(5).uniform(-1.0, 1.0, (60, 6))
+    table = pd.DataFrame({"verdict": np.where(shares[:, 2] > 0.4, "fail", "pass")})
+    for boards in (5, 10, 20, 60):
+        blamed = blame_of(table[:boards], shares[:boards], list("abcdef"))
+        clear = list(blamed["part"][blamed["apart"].abs() > blamed["by_chance"]])
+        assert clear == (["c"] if boards > 10 else [])
 
 
 TRIM = """
