@@ -32,6 +32,7 @@ from harness.netlist.lines import Line, Reading, read_lines
 from harness.netlist.parts import Part
 from harness.netlist.scopes import (
     FlatPart,
+    Read,
     Scope,
     Values,
     engine_name,
@@ -277,7 +278,9 @@ class Netlist:
             raise NetlistError([Finding(self.path, f'there is no subcircuit "{name}"{hint}')])
 
 
-def _lowered(settings: Mapping[str, float] | None) -> dict[str, float]:
+def _lowered(settings: Mapping[str, float] | None) -> Mapping[str, float]:
+    if isinstance(settings, Read):  # names in lower case already
+        return settings
     return {name.lower(): float(value) for name, value in (settings or {}).items()}
 
 

@@ -146,6 +146,26 @@ def problem_at(line: Line, message: str, key: str = "") -> NetlistError:
     return NetlistError([_at(line, message, key)])
 
 
+class Read(Mapping[str, float]):
+    """Settings that remember in ``read`` which of them were asked for; who goes through them asks for all."""
+
+    def __init__(self, settings: Mapping[str, float]) -> None:
+        self._settings = settings
+        self.read: set[str] = set()
+
+    def __getitem__(self, name: str) -> float:
+        value = self._settings[name]
+        self.read.add(name)
+        return value
+
+    def __iter__(self) -> Iterator[str]:
+        self.read.update(self._settings)
+        return iter(self._settings)
+
+    def __len__(self) -> int:
+        return len(self._settings)
+
+
 class Values:
     """Parameters and part values of a netlist under given settings, each evaluated once.
 

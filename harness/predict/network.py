@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.netlist.scopes import Read
 from harness.units import parse_spice
 
 if TYPE_CHECKING:
@@ -284,17 +285,26 @@ def values_of(netlist: Netlist, name: str, values: Values) -> Array | float:
 
 
 def per_setting(netlist: Netlist, figure: Callable[[Mapping[str, float]], object], values: Values) -> Array:
-    """``figure(settings)`` evaluated once for each distinct combination of netlist parameters among
-    ``values``.
+    """``figure(settings)`` evaluated once for each distinct combination of the netlist parameters among
+    ``values`` that it reads. Which these are must not depend on their values.
 
     Shape (corners, ...), or that of the figure where no setting is a parameter.
     """
     parameters = {key: v for key, v in values.items() if key in netlist.parameters}
     if not parameters:
         return np.asarray(figure({}), dtype=float)
-    rows = np.stack(list(parameters.values()), axis=1)
+    count = len(next(iter(parameters.values())))
+    if not count:
+        return np.zeros(0)
+    first = {key: float(v[0]) for key, v in parameters.items()}
+    settings = Read(first)
+    one = figure(settings)
+    read = [key for key in parameters if key in settings.read]
+    if not read:
+        return np.repeat(np.asarray([one], dtype=float), count, axis=0)
+    rows = np.stack([parameters[key] for key in read], axis=1)
     distinct, which = np.unique(rows, axis=0, return_inverse=True)
-    figures = [figure(dict(zip(parameters, map(float, row), strict=True))) for row in distinct]
+    figures = [figure(Read(first | dict(zip(read, map(float, row), strict=True)))) for row in distinct]
     return np.asarray(figures, dtype=float)[which.ravel()]
 
 
