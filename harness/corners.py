@@ -7,6 +7,9 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import NDArray
+
 from harness.findings import BoardError, Finding, nearest
 from harness.intent.axes import corner_names, corner_rows
 from harness.intent.objects import Axis, Board
@@ -62,6 +65,13 @@ def corner_table(board: Board, only: Sequence[tuple[str, float | str]] = ()) -> 
         asked = " and ".join(f"{name}={value}" for name, value in only)
         raise BoardError([Finding(board.path, f"no corner of the table has {asked}", "--only")])
     return table.reset_index(drop=True)
+
+
+def corner_columns(board: Board) -> dict[str, NDArray[np.float64] | list[str]]:
+    """The columns of the whole corner table by name, for who needs no table."""
+    rows = corner_rows(board.axes, board.grids)
+    columns = np.array(rows, dtype=float).reshape(len(rows), len(board.axes)).T
+    return {"corner": corner_names(len(rows)), **dict(zip(board.axes, columns, strict=True))}
 
 
 def value_of(axis: Axis, value: float | str) -> float:

@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 from harness.alone.bench import Engine, PartAlone
 from harness.alone.comparator import Pins, Surroundings
 from harness.characterise import Characteristics
-from harness.corners import corner_table
+from harness.corners import corner_columns
 from harness.pins import named_pins
+from harness.predict.composition import Composition
 from harness.predict.cores import kind_of
 from harness.predict.drawn import Drawn
 from harness.predict.ramp import Ramp
-from harness.predict.refined import Composition
 
 if TYPE_CHECKING:
     from harness.board import Board
@@ -91,7 +91,7 @@ class Conditions:
 
     def __init__(self, board: Board, netlist: Netlist) -> None:
         self.board, self.netlist = board, netlist
-        self.drawn = drawn = Drawn(board, netlist, corner_table(board))
+        self.drawn = drawn = Drawn(board, netlist, corner_columns(board))
         composition = Composition(drawn, Characteristics())
         self.high_below = composition.high_below
         self.stage = composition.stage

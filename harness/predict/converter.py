@@ -17,7 +17,6 @@ from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from harness.intent.cores import Converter
@@ -84,8 +83,7 @@ def _room(drawn: Drawn) -> Drawn:
         for name, axis in drawn.board.axes.items()
         if axis.sets and axis.sets.lower() in drawn.values
     }
-    corners = pd.DataFrame(columns | {TEMPERATURE: drawn.all(ROOM_TEMPERATURE)})
-    return Drawn(drawn.board, drawn.netlist, corners)
+    return Drawn(drawn.board, drawn.netlist, columns | {TEMPERATURE: drawn.all(ROOM_TEMPERATURE)})
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,6 @@ from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from harness.netlist.scopes import Values
@@ -17,6 +16,8 @@ from harness.predict.network import GROUND, Branch, Network, is_inside, per_sett
 from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from harness.board import Board
     from harness.netlist import FlatPart, Netlist, Part
 
@@ -31,16 +32,21 @@ class Drawn:
     NaN.
     """
 
-    def __init__(self, board: Board, netlist: Netlist, corners: pd.DataFrame) -> None:
-        self.board, self.netlist, self.count = board, netlist, len(corners)
+    def __init__(
+        self, board: Board, netlist: Netlist, corners: pd.DataFrame | Mapping[str, Array | list[str]]
+    ) -> None:
+        """``corners``: a corner table, or its columns by name."""
+        self.board, self.netlist = board, netlist
+        self.count = max((len(corners[name]) for name in corners), default=0)
         self.values: dict[str, Array] = {
-            axis.sets.lower(): corners[name].to_numpy(dtype=float)
+            axis.sets.lower(): np.asarray(corners[name], dtype=float)
             for name, axis in board.axes.items()
-            if axis.sets and name in corners.columns
+            if axis.sets and name in corners
         }
-        has_temperature = TEMPERATURE in corners.columns
         self.temperature = (
-            corners[TEMPERATURE].to_numpy(dtype=float) if has_temperature else self.all(ROOM_TEMPERATURE)
+            np.asarray(corners[TEMPERATURE], dtype=float)
+            if TEMPERATURE in corners
+            else self.all(ROOM_TEMPERATURE)
         )
         self.pins: StagePins | None = stage_pins(board, netlist)
         #: the node that the comparator drives, which may lie before the board's output

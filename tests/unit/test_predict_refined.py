@@ -15,8 +15,9 @@ from harness.board import load_board
 from harness.characterise import Characteristics
 from harness.corners import corner_table
 from harness.netlist import read_netlist
+from harness.predict.composition import without_residues
 from harness.predict.lookup import Table
-from harness.predict.refined import INTERACTION, Prediction, predict, without_residues
+from harness.predict.refined import INTERACTION, Prediction, predict
 from harness.resources import netlists_folder
 
 KESTREL = netlists_folder() / "boards" / "kestrel"
