@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from harness.intent.ratings import SINK_CURRENT
@@ -68,8 +69,11 @@ class Rated:
             low, high = 0.0, max(abs(low), abs(high))
         over, under = high - self.most, self.least - low  # NaN where open
         value = low if math.isnan(self.most) or under > over else high
-        slack = ROUNDING * max(abs(bound) for bound in (self.least, self.most) if not math.isnan(bound))
-        return value, BREACHED if over > slack or under > slack else WITHIN
+        return value, BREACHED if over > self._slack or under > self._slack else WITHIN
+
+    @cached_property
+    def _slack(self) -> float:
+        return ROUNDING * max(abs(bound) for bound in (self.least, self.most) if not math.isnan(bound))
 
     @property
     def name(self) -> str:
@@ -78,8 +82,8 @@ class Rated:
 
     def beyond(self, value: float) -> float:
         """How far a figure is beyond the nearer bound; negative within."""
-        steps = (value - self.most, self.least - value)
-        return max(step for step in steps if not math.isnan(step))
+        over, under = value - self.most, self.least - value
+        return under if math.isnan(over) else over if math.isnan(under) else max(over, under)
 
     def bound(self, value: float) -> float:
         """The bound that a value is nearest to."""

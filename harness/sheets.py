@@ -12,6 +12,8 @@ import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
 from typing import Any
 
 from harness.resources import netlists_folder, shared_folder
@@ -116,7 +118,11 @@ def models() -> list[str]:
 
 def read_sheet(model: str) -> Sheet:
     """The sheet of a model. Raises FileNotFoundError where there is none, ValueError if it is malformed."""
-    path = shared_folder() / "devices" / f"{model}.toml"
+    return _read(shared_folder() / "devices" / f"{model}.toml")
+
+
+@cache
+def _read(path: Path) -> Sheet:
     data = tomllib.loads(path.read_text(encoding="utf-8"))
     device, sources = data["device"], data["sources"]
     figures: dict[str, Figure] = {}
