@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from harness.engine.library import version_text
 from harness.netlist import rewritten
@@ -25,6 +24,7 @@ from harness.predict.lookup import Table
 from harness.units import engineering
 
 if TYPE_CHECKING:
+    import pandas as pd
     from numpy.typing import NDArray
 
     from harness.alone.store import Kept
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
     Take = Callable[[Bench], tuple[Kept, bool]]  # figures of a bench, and whether they were measured earlier
+    Found = tuple[Kept, bool] | str  # the same, or why there are none
 
 SENSE = "slicer.sense"
 NOT_YET = "not measured yet"
@@ -45,7 +46,8 @@ RAMP_INPUT = "slicer.ramp_input"  # what is unknown where model and board file c
 @dataclass(frozen=True)
 class Characteristics:
     """Real-part values by name. ``missing``: (name, why) of those that could not be had; they explain
-    nothing. ``reused``: how many of the values come from an earlier measurement.
+    nothing. ``reused``: how many of the values come from an earlier measurement. ``engine_seconds``: what
+    measuring the others took inside the engine, all workers together.
 
     ``variants``: where axes have a say in the models themselves (another maker's part), the values at each
     setting of these axes; the object itself then holds those at the nominal one.
@@ -54,6 +56,7 @@ class Characteristics:
     tables: Mapping[str, Table] = field(default_factory=dict)
     missing: tuple[tuple[str, str], ...] = ()
     reused: int = 0
+    engine_seconds: float = 0.0
     variants: tuple[tuple[Mapping[str, float], Characteristics], ...] = ()
 
     def has(self, name: str) -> bool:
@@ -101,20 +104,16 @@ class Characteristics:
         return rows + [(name, "unknown", why) for name, why in self.missing]
 
 
-def characterise(
-    board: Board, netlist: Netlist, store: Path, measure: bool, gave_up: Mapping[str, str] | None = None
-) -> Characteristics:
+def characterise(board: Board, netlist: Netlist, store: Path, measure: bool) -> Characteristics:
     """The real-part values that the predictions of a board need.
 
     ``store``: folder of earlier measurements. With ``measure`` only those of this process's engine count;
     what is missing there, or not to be trusted, is measured anew and stored. Without it the engine is not
     touched: the measurements of the newest engine count, and what is missing stays unknown. A model that its
-    bench cannot measure stays unknown, too. Raises EngineMissing where ``measure`` finds no engine.
-
-    ``gave_up``: benches in which an engine gave up earlier, key -> why. They are left out, and GaveUp is
-    raised where it gives up in another one. Without it all benches behind such a one stay unknown.
+    bench cannot measure stays unknown, too. Raises EngineMissing where ``measure`` finds no engine, and
+    EngineDead where it gives up for good.
     """
-    return _taken(board, netlist, _measuring(store, gave_up) if measure else _reading(store))
+    return _taken(board, netlist, _measuring(store) if measure else _reading(store))
 
 
 def kept(board: Board, netlist: Netlist, store: Path, engine: int) -> Characteristics | None:
@@ -126,30 +125,87 @@ def kept(board: Board, netlist: Netlist, store: Path, engine: int) -> Characteri
         return None
 
 
-def _taken(board: Board, netlist: Netlist, take: Take) -> Characteristics:
-    """The values of all benches of a board, each bench's figures by ``take``, at every setting of axes that
-    change the models."""
+def benches(board: Board, netlist: Netlist) -> list[Bench]:
+    """Every bench of a board, once for each setting of models where it differs, always in the same order."""
+    from harness.alone.subject import Bench
+
+    every, _ = _settings(board, netlist)
+    found = [bench for one in every for bench in one.benches if isinstance(bench, Bench)]
+    return list({name_of(bench): bench for bench in found}.values())
+
+
+def name_of(bench: Bench) -> tuple[str, str]:
+    """What tells a bench from all others: several measure the same subject."""
+    return bench.title, bench.key
+
+
+def measured(bench: Bench, store: Path) -> Found:
+    """The figures of one bench on this process's engine, or what is kept of it. Raises EngineMissing, and
+    EngineDead where the engine is not to be used again."""
+    try:
+        return _measuring(store)(bench)
+    except _Unknown as reason:
+        return str(reason)
+
+
+def put_together(board: Board, netlist: Netlist, found: Mapping[tuple[str, str], Found]) -> Characteristics:
+    """What :func:`characterise` gives, from what was found on every bench, by :func:`name_of`."""
+    before: set[tuple[str, str]] = set()
+
+    def take(bench: Bench) -> tuple[Kept, bool]:
+        outcome = found[name_of(bench)]
+        if isinstance(outcome, str):
+            raise _Unknown(outcome)
+        kept, old = outcome
+        old = old or name_of(bench) in before
+        before.add(name_of(bench))
+        return kept, old
+
+    return _taken(board, netlist, take)
+
+
+@dataclass(frozen=True)
+class _Setting:
+    """The axes that change models, where they stand, and the benches of the board with these models."""
+
+    at: Mapping[str, float]
+    netlist: Netlist
+    benches: Sequence[Bench | Refused]
+
+
+def _settings(board: Board, netlist: Netlist) -> tuple[list[_Setting], list[tuple[str, str]]]:
+    """Every setting of axes that change the models, and what is to be said where not all of them count."""
     from harness.alone.benches import benches_of
 
-    benches = benches_of(board, netlist)
-    axes = _axes_of_models(board, benches)
+    usual = benches_of(board, netlist)
+    axes = _axes_of_models(board, usual)
     if not axes:
-        return _characterised(board, netlist, benches, take)
-    usual = {axis: board.axes[axis].nominal for axis in axes}
-    values = product(*(dict.fromkeys([*board.axes[axis].values, usual[axis]]) for axis in axes))
+        return [_Setting({}, netlist, usual)], []
+    values = product(*(dict.fromkeys([*board.axes[axis].values, board.axes[axis].nominal]) for axis in axes))
     settings = [dict(zip(axes, each, strict=True)) for each in values]
     missing = []
     if len(settings) > MOST_VARIANTS:
         words = f"models follow {' and '.join(axes)} to {len(settings)} settings, more than {MOST_VARIANTS}"
         missing.append(("models", f"{words}: measured at the nominal one alone"))
-        settings = [usual]
-    variants = []
+        settings = [{axis: board.axes[axis].nominal for axis in axes}]
+    found = []
     for at in settings:
         lines = [f".param {board.axes[axis].sets}={value!r}" for axis, value in at.items()]
         drawn = rewritten(netlist, [*(line.text for line in netlist.deck()), *lines])
-        variants.append((at, _characterised(board, drawn, benches_of(board, drawn), take)))
+        found.append(_Setting(at, drawn, benches_of(board, drawn)))
+    return found, missing
+
+
+def _taken(board: Board, netlist: Netlist, take: Take) -> Characteristics:
+    """The values of all benches of a board, each bench's figures by ``take``, at every setting of axes that
+    change the models."""
+    settings, missing = _settings(board, netlist)
+    variants = [(one.at, _characterised(board, one.netlist, one.benches, take)) for one in settings]
+    if not settings[0].at:
+        return variants[0][1]
     every = [known for _, known in variants]
     missing += dict.fromkeys(entry for known in every for entry in known.missing)
+    usual = {axis: board.axes[axis].nominal for axis in settings[0].at}
     nominal = next((known for at, known in variants if at == usual), every[0])
     reused = sum(known.reused for known in every)
     return replace(nominal, missing=tuple(missing), reused=reused, variants=tuple(variants))
@@ -221,14 +277,6 @@ def _pin_order(board: Board, netlist: Netlist, place: float) -> Iterator[tuple[s
             yield PIN_ORDER, sentence
 
 
-class GaveUp(Exception):
-    """The engine gave up in the bench ``key``, with ``why``; no other is measured by this process."""
-
-    def __init__(self, key: str, why: str) -> None:
-        super().__init__(key, why)
-        self.key, self.why = key, why
-
-
 class _Unknown(Exception):
     """Why a bench has no figures."""
 
@@ -269,11 +317,10 @@ def _reading(folder: Path) -> Take:
     return take
 
 
-def _measuring(folder: Path, gave_up: Mapping[str, str] | None) -> Take:
+def _measuring(folder: Path) -> Take:
     """Takes what is kept of this process's engine, and measures what is not."""
     from harness.alone import store
-    from harness.engine.errors import EngineDead
-    from harness.engine.session import EngineError, session
+    from harness.engine.session import EngineDead, EngineError, session
 
     engine = session().version
 
@@ -285,15 +332,12 @@ def _measuring(folder: Path, gave_up: Mapping[str, str] | None) -> Take:
             kept = None
         if kept is not None:
             return kept, True
-        if gave_up is not None and bench.key in gave_up:
-            raise _Unknown(gave_up[bench.key])
         try:
             kept = store.Kept(store.checked(bench, bench.measure()), engine)
+        except EngineDead:  # nothing after it could be measured
+            raise
         except EngineError as error:
-            why = f"{bench.title}: {error}"
-            if gave_up is not None and isinstance(error, EngineDead):
-                raise GaveUp(bench.key, why) from error
-            raise _Unknown(why) from error
+            raise _Unknown(f"{bench.title}: {error}") from error
         except (KeyError, ValueError, FloatingPointError, ZeroDivisionError) as error:
             raise _Unknown(f"{bench.title}: no figure from this model ({error})") from error
         store.write(folder, bench, kept)

@@ -3,6 +3,9 @@
 
 from __future__ import annotations
 
+import pickle
+from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,25 +15,28 @@ from harness.engine.errors import EngineFailed
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from harness.alone.subject import Bench
     from harness.board import Board
-    from harness.characterise import Characteristics
+    from harness.characterise import Characteristics, Found
+    from harness.engine.workers import Workers
     from harness.netlist import Netlist
     from harness.run import Prepared
 
-SECONDS = 300.0  # of wall time for measuring all models of a board
+SECONDS = 300.0  # of wall time for one bench
 
 
-def characterised(prepared: Prepared) -> tuple[Characteristics, str]:
+def characterised(prepared: Prepared, workers: Workers | None = None) -> tuple[Characteristics, str]:
     """The device models alone, and the engine's version text.
 
-    What is left to measure is measured in a process of its own, so that nothing of it is left in this one;
-    behind a bench in which an engine gave up another process goes on. Where the store holds all of it for the
-    library that would be loaded, no engine is started. Raises EngineMissing, and EngineFailed where measuring
-    did not come to an end.
+    What is left to measure is measured in processes of this machine, each bench a task, so that nothing of it
+    is left in this one: by ``workers`` where these are such processes, else by one. Where the store holds all
+    of it for the library that would be loaded, no engine is started. Raises EngineMissing, and EngineFailed
+    where nothing can be measured.
     """
     from harness.characterise import kept
     from harness.engine.library import version_text
     from harness.engine.recognised import recognised
+    from harness.engine.workers import Here, Staying
 
     board, netlist, store = prepared.board, prepared.netlist, prepared.store
     version = recognised(store.parent)
@@ -38,39 +44,62 @@ def characterised(prepared: Prepared) -> tuple[Characteristics, str]:
         known = None if version is None else kept(board, netlist, store, version)
     if known is not None and version is not None:
         return known, version_text(version)
-    return _in_a_worker(board, netlist, store)
+    return _in_workers(board, netlist, store, workers if isinstance(workers, Here | Staying) else Here(1))
 
 
-def _in_a_worker(board: Board, netlist: Netlist, store: Path) -> tuple[Characteristics, str]:
-    from harness.engine.pool import run_all
+def _in_workers(board: Board, netlist: Netlist, store: Path, workers: Workers) -> tuple[Characteristics, str]:
+    from harness.characterise import benches, name_of, put_together
 
-    gave_up: dict[str, str] = {}
-    while True:
-        task = board, netlist, store, gave_up
-        (outcome,) = (outcome for _, outcome in run_all([task], _measured, workers=1, seconds=SECONDS))
-        if outcome.value is None:
+    with np.errstate(all="ignore"):
+        every = benches(board, netlist)
+    subject = pickle.dumps((board, netlist, store))
+    tasks = [(subject, place) for place in range(max(1, len(every)))]
+    found: dict[tuple[str, str], Found] = {}
+    engine, seconds = "", 0.0
+    for place, outcome in workers.run_all(tasks, _measured, SECONDS, engine):
+        if outcome.value is not None:
+            engine, result, took = outcome.value
+            seconds += took
+        elif outcome.details or not every:
             raise EngineFailed(f"the device models could not be measured alone: {outcome.reason}")
-        found, version = outcome.value
-        if isinstance(found, dict):
-            gave_up = found  # one bench more each time
         else:
-            return found, version
+            result = f"{every[place].title}: {outcome.reason}"
+        if result is not None:
+            found[name_of(every[place])] = result
+    if not engine:
+        raise EngineFailed(f"the device models could not be measured alone: {next(iter(found.values()))}")
+    with np.errstate(all="ignore"):
+        known = put_together(board, netlist, found)
+    return replace(known, engine_seconds=seconds), engine
 
 
-def _measured(
-    task: tuple[Board, Netlist, Path, dict[str, str]],
-) -> tuple[Characteristics | dict[str, str], str]:
-    """The values and the engine's version text; or, in place of the values, the benches in which an engine
-    gave up, the one of this process among them."""
-    from harness.characterise import GaveUp, characterise
+# --- in a worker
+
+
+def _measured(task: tuple[bytes, int]) -> tuple[str, Found | None, float]:
+    """The engine's version text, what is found on the bench at a place (None where a board has none), and the
+    seconds inside the engine."""
+    from harness.characterise import measured
     from harness.engine.recognised import write_down
     from harness.engine.session import session
 
-    board, netlist, store, gave_up = task
+    subject, place = task
     engine = session()
-    write_down(store.parent, engine.library, engine.version)  # at once: the file may be replaced meanwhile
-    try:
-        with np.errstate(all="ignore"):
-            return characterise(board, netlist, store, measure=True, gave_up=gave_up), engine.version_text
-    except GaveUp as stop:
-        return {**gave_up, stop.key: stop.why}, engine.version_text
+    before = engine.engine_seconds
+    every, store = _benches(subject)
+    if place == 0:
+        # at once: the file may be replaced meanwhile
+        write_down(store.parent, engine.library, engine.version)
+    with np.errstate(all="ignore"):
+        found = measured(every[place], store) if every else None
+    return engine.version_text, found, engine.engine_seconds - before
+
+
+@lru_cache(maxsize=1)
+def _benches(subject: bytes) -> tuple[list[Bench], Path]:
+    """The benches of a pickled board with its netlist and store: the same for all tasks of a run."""
+    from harness.characterise import benches
+
+    board, netlist, store = pickle.loads(subject)
+    with np.errstate(all="ignore"):
+        return benches(board, netlist), store

@@ -8,6 +8,7 @@ import re
 import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -133,27 +134,30 @@ def run(
         board = replace(board, simulation=replace(board.simulation, accuracy=accuracy))
         prepared = replace(prepared, board=board)
     workers = workers_of(jobs)
-    known, engine = characterised(prepared)
-    with np.errstate(all="ignore"):
-        predictor = Predictor(board, prepared.netlist, prepared.corners, known)
-        whole = predictor.without_effects()
-    trusted = trusted_formulas(
-        board, prepared.corners, prepared.hand, prepared.hand_on_drawn, whole.ideal, whole.refined
-    )
-    rows = prepared.corners["corner"].isin(prepared.asked)
-    prepared, prediction = _only(prepared, rows), _only_predicted(whole, rows)
-    trusted = trusted[rows].reset_index(drop=True)
-    hints = prediction.refined.combine_first(prediction.ideal)
-    tasks = tasks_of(board, prepared.netlist, prepared.corners, hints)
-    with ThreadPoolExecutor(1) as beside, open_ledger(board.path, ledger) as book:
-        finished = Finished(book, board, prepared.corners, tasks, engine)
-        waiting = beside.submit(_effects, predictor)
-        del predictor  # and with it all that it has worked out, as soon as the effects are there
-        results = simulated(prepared, tasks, workers, finished, progress)
-        del tasks, hints, whole  # nobody asks for them any more, and by the ten thousand they take room
-        effects = waiting.result()
-        prediction = replace(prediction, effects=effects[effects["corner"].isin(prepared.asked)])
-        return _judged(prepared, prediction, known, trusted, results, finished, workers, begun, waveforms)
+    with ExitStack() as ends:
+        staying = ends.enter_context(workers.staying())
+        known, engine = characterised(prepared, staying)
+        with np.errstate(all="ignore"):
+            predictor = Predictor(board, prepared.netlist, prepared.corners, known)
+            whole = predictor.without_effects()
+        trusted = trusted_formulas(
+            board, prepared.corners, prepared.hand, prepared.hand_on_drawn, whole.ideal, whole.refined
+        )
+        rows = prepared.corners["corner"].isin(prepared.asked)
+        prepared, prediction = _only(prepared, rows), _only_predicted(whole, rows)
+        trusted = trusted[rows].reset_index(drop=True)
+        hints = prediction.refined.combine_first(prediction.ideal)
+        tasks = tasks_of(board, prepared.netlist, prepared.corners, hints)
+        with ThreadPoolExecutor(1) as beside, open_ledger(board.path, ledger) as book:
+            finished = Finished(book, board, prepared.corners, tasks, engine)
+            waiting = beside.submit(_effects, predictor)
+            del predictor  # and with it all that it has worked out, as soon as the effects are there
+            results = simulated(prepared, tasks, staying, finished, progress)
+            del tasks, hints, whole  # nobody asks for them any more, and by the ten thousand they take room
+            beside.submit(ends.pop_all().close)  # nothing waits for processes that end
+            effects = waiting.result()
+            prediction = replace(prediction, effects=effects[effects["corner"].isin(prepared.asked)])
+            return _judged(prepared, prediction, known, trusted, results, finished, workers, begun, waveforms)
 
 
 def workers_of(jobs: int | Workers | None) -> Workers:
@@ -282,6 +286,10 @@ def _judged(
     wrong = tuple(
         contradictions(board, netlist, prediction)
     )  # then nothing refined can be near, and that is why
+    waveforms = finished.waveforms(kept)
+    cures = _cures(prepared, known, table)
+    drawing = kept_of(board, netlist, prepared.hand_on_drawn, table)
+    lint = (*prepared.lint, *(wrong or apart(board, table)))
     return RunResult(
         board=board,
         corners=table,
@@ -293,7 +301,7 @@ def _judged(
             board,
             netlist,
             prepared.left_out,
-            prediction.reused,
+            known,
             results,
             finished,
             workers,
@@ -301,18 +309,18 @@ def _judged(
             [sweep.sentence() for sweep in stepped],
             [one.record() for one in conceded],
         ),
-        waveforms=finished.waveforms(kept),
+        waveforms=waveforms,
         telling=telling,
         formulas={
             name: (str(board.hand[name].text), text)
             for name, text in hand_substitution(board, put_in).items()
         },
         parts_text=tuple(prediction.origins),
-        lint=(*prepared.lint, *(wrong or apart(board, table))),
+        lint=lint,
         notes=tuple(netlist.notes),
         ratings=ratings,
-        cures=_cures(prepared, known, table),
-        drawing=kept_of(board, netlist, prepared.hand_on_drawn, table),
+        cures=cures,
+        drawing=drawing,
     )
 
 

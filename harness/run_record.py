@@ -17,6 +17,7 @@ from harness.resources import netlists_folder
 from harness.simulate import CornerResult
 
 if TYPE_CHECKING:
+    from harness.characterise import Characteristics
     from harness.engine.workers import Workers
 
 UNCHECKED_RANGE = (
@@ -28,7 +29,7 @@ def run_record(
     board: Board,
     netlist: Netlist,
     left_out: int,
-    reused_values: int,
+    known: Characteristics,
     results: Sequence[CornerResult],
     finished: Finished,
     workers: Workers,
@@ -36,9 +37,8 @@ def run_record(
     doubts: Sequence[str],
     concessions: Sequence[Mapping[str, Any]],
 ) -> dict[str, Any]:
-    """The content of run.json. ``left_out``: corners of the board that were not asked for; ``reused_values``:
-    figures of device models that an earlier run measured; ``wall``: s; ``doubts``: sentences about whole
-    sweeps that are not believed; ``concessions``: what became of each."""
+    """The content of run.json. ``left_out``: corners of the board that were not asked for; ``wall``: s;
+    ``doubts``: sentences about whole sweeps that are not believed; ``concessions``: what became of each."""
     missing = sum(result.state == "not simulated" for result in results)
     fresh = [result for index, result in enumerate(results) if index not in finished.reused]
     engines = sorted({result.engine for result in results if result.engine})
@@ -61,10 +61,11 @@ def run_record(
         "simulated": len(results) - missing - len(finished.reused),
         "left_out": left_out,
         "reused": len(finished.reused),
-        "model_values_reused": reused_values,
+        "model_values_reused": known.reused,
         "not_simulated": missing,
         "engine_seconds": sum(result.engine_seconds for result in fresh),
         "callback_seconds": sum(result.callback_seconds for result in fresh),
+        "model_engine_seconds": known.engine_seconds,
         "wall_seconds": wall,
         "workers": workers.count,
         "versions": _versions(engines),

@@ -133,6 +133,11 @@ class Cluster:
             with suppress(OSError, CancelledError):
                 self._client.cancel(list(running), force=True)
 
+    @contextmanager
+    def staying(self) -> Iterator[Cluster]:
+        """As it is: what runs tasks here stays anyway."""
+        yield self
+
     def _done(self, futures: list[Any]) -> Iterable[Any]:
         """Those that have come to an end, waiting a little for the first."""
         from distributed import wait

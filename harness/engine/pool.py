@@ -18,7 +18,7 @@ import traceback
 from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing.util import Finalize
 from pathlib import Path
 from typing import Generic, NoReturn, TypeVar
@@ -54,13 +54,74 @@ class Outcome(Generic[R]):
 
 @dataclass(frozen=True)
 class _Job(Generic[T]):
+    """A task with its number among all that the workers were given, and its index in its list."""
+
+    number: int
     index: int
     task: T
     again: bool = False
 
     def letter(self, folder: Path) -> Path:
         """Where a worker leaves its last words."""
-        return folder / f"{self.index}{'-again' if self.again else ''}.txt"
+        return folder / f"{self.number}{'-again' if self.again else ''}.txt"
+
+
+class Team:
+    """Worker processes of this machine for lists of tasks, one list after the other.
+
+    They start with the first task and end with the context. ``count``: how many.
+    """
+
+    def __init__(self, workers: int, memory: int = MEMORY) -> None:
+        os.environ.setdefault("OMP_NUM_THREADS", "1")  # inherited: one thread a worker
+        self.count = workers
+        self._room = tempfile.TemporaryDirectory(prefix="ramp-harness-", ignore_cleanup_errors=True)
+        self._folder = Path(self._room.name)
+        self._usual = _Crew(workers, TASKS_OF_A_WORKER, self._folder, memory)
+        self._fresh = _Crew(1, 1, self._folder, memory)
+        self._numbers = itertools.count()
+
+    def __enter__(self) -> Team:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Ends the processes and takes their folder away."""
+        self.dismiss()
+        self._room.cleanup()
+
+    def dismiss(self) -> None:
+        """Ends the processes; the next task starts others."""
+        self._usual.dismiss()
+        self._fresh.dismiss()
+
+    def run_all(
+        self, tasks: Iterable[T], function: Callable[[T], R], seconds: float
+    ) -> Generator[tuple[int, Outcome[R]], None, None]:
+        """As the function :func:`run_all`. Closing the generator ends the workers, too: what they are at is
+        of no use."""
+        queue = (_Job(next(self._numbers), index, task) for index, task in enumerate(tasks))
+        running: dict[Future[Outcome[R]], _Job[T]] = {}
+        try:
+            while True:
+                for job in itertools.islice(queue, max(0, self.count * _AHEAD - len(running))):
+                    running[self._usual.start(job, function, seconds)] = job
+                if not running:
+                    return
+                done, _ = wait(running, return_when=FIRST_COMPLETED)
+                for future in sorted(done, key=lambda future: running[future].number):
+                    job = running.pop(future)
+                    outcome, died = _outcome(future, job.letter(self._folder), seconds)
+                    if died and not job.again:
+                        job = replace(job, again=True)
+                        running[self._fresh.start(job, function, seconds)] = job
+                    else:
+                        yield job.index, outcome
+        except BaseException:
+            self.dismiss()
+            raise
 
 
 def run_all(
@@ -73,31 +134,8 @@ def run_all(
     process died, the task is tried once more, in a process that has run nothing else; running out of time is
     final. Closing the generator ends the workers. Raises EngineMissing where the workers find no ngspice.
     """
-    os.environ.setdefault("OMP_NUM_THREADS", "1")  # inherited: one thread a worker
-    queue = iter(_Job(index, task) for index, task in enumerate(tasks))
-    with tempfile.TemporaryDirectory(prefix="ramp-harness-", ignore_cleanup_errors=True) as name:
-        folder = Path(name)
-        usual = _Crew(workers, TASKS_OF_A_WORKER, folder, memory)
-        fresh = _Crew(1, 1, folder, memory)
-        running: dict[Future[Outcome[R]], _Job[T]] = {}
-        try:
-            while True:
-                for job in itertools.islice(queue, max(0, workers * _AHEAD - len(running))):
-                    running[usual.start(job, function, seconds)] = job
-                if not running:
-                    return
-                done, _ = wait(running, return_when=FIRST_COMPLETED)
-                for future in sorted(done, key=lambda future: running[future].index):
-                    job = running.pop(future)
-                    outcome, died = _outcome(future, job.letter(folder), seconds)
-                    if died and not job.again:
-                        job = _Job(job.index, job.task, again=True)
-                        running[fresh.start(job, function, seconds)] = job
-                    else:
-                        yield job.index, outcome
-        finally:
-            usual.dismiss()
-            fresh.dismiss()
+    with Team(workers, memory) as team:
+        yield from team.run_all(tasks, function, seconds)
 
 
 class Standing:
@@ -121,11 +159,11 @@ class Standing:
             self._busy += 1
             if self._rest is not None:
                 self._rest.cancel()
-            job = _Job(next(self._numbers), task)
+            job = _Job(next(self._numbers), 0, task)
         try:
             outcome, died = self._tried(self._usual, job, function, seconds)
             if died:
-                job = _Job(job.index, task, again=True)
+                job = replace(job, again=True)
                 outcome, _ = self._tried(self._fresh, job, function, seconds)
             return outcome
         finally:

@@ -4,12 +4,13 @@ are tasks."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterable
+from collections.abc import Callable, Generator, Iterable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 if TYPE_CHECKING:
-    from harness.engine.pool import Outcome
+    from harness.engine.pool import Outcome, Team
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -28,6 +29,11 @@ class Workers(Protocol):
         them."""
         ...
 
+    def staying(self) -> AbstractContextManager[Workers]:
+        """The same for several lists of tasks: processes stay from one to the next, and end with the
+        context."""
+        ...
+
 
 @dataclass(frozen=True)
 class Here:
@@ -42,3 +48,37 @@ class Here:
         from harness.engine.pool import run_all
 
         return run_all(tasks, function, workers=self.count, seconds=seconds)
+
+    def staying(self) -> AbstractContextManager[Workers]:
+        """As many processes that stay."""
+        return Staying(self.count)
+
+
+class Staying:
+    """Worker processes of this machine for several lists of tasks. They start with the first task."""
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+        self._team: Team | None = None
+
+    def __enter__(self) -> Staying:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._team is not None:
+            self._team.close()
+
+    def run_all(
+        self, tasks: Iterable[T], function: Callable[[T], R], seconds: float, engine: str
+    ) -> Generator[tuple[int, Outcome[R]], None, None]:
+        """As :func:`harness.engine.pool.run_all`, one list after the other."""
+        from harness.engine.pool import Team
+
+        if self._team is None:
+            self._team = Team(self.count)
+        return self._team.run_all(tasks, function, seconds)
+
+    @contextmanager
+    def staying(self) -> Iterator[Staying]:
+        """As they are: they stay."""
+        yield self

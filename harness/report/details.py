@@ -26,6 +26,7 @@ MOST_QUANTITIES = 12
 VOLATILE = frozenset(
     {
         "engine_seconds",
+        "model_engine_seconds",
         "callback_seconds",
         "wall_seconds",
         "workers",

@@ -6,10 +6,11 @@ from __future__ import annotations
 
 import pickle
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 from unittest.mock import patch
 
 import numpy as np
@@ -17,15 +18,17 @@ import pandas as pd
 
 from harness import run as whole
 from harness.corners import corner_table
-from harness.engine import pool
 from harness.engine.errors import EngineDead
 from harness.engine.pool import Outcome
+from harness.engine.workers import Here
 from harness.findings import InputError
 from harness.predict.refined import Prediction
 from harness.results import RunResult
 from harness.shortfalls import shortfalls, shortfalls_of
 from harness.simulate import CornerResult, Task
 
+T = TypeVar("T")
+R = TypeVar("R")
 At = Mapping[str, float]
 Complaint = tuple[Any, ...]
 FAR = (3, 10, 30, 100, 300)
@@ -73,9 +76,6 @@ def result_and_prediction(job: Job) -> tuple[RunResult, Prediction]:
         found = prepare(path, only)
         return replace(found, asked=frozenset(_names(found, job.at)))
 
-    def here(tasks: Iterable[object], function: Callable[[object], object], **_: object) -> Iterator[object]:
-        return _in_this_process(tasks, function)
-
     def kept(name: str, function: Callable[..., Any]) -> Callable[..., Any]:
         def call(*arguments: Any) -> Any:
             known[name] = function(*arguments)
@@ -84,12 +84,11 @@ def result_and_prediction(job: Job) -> tuple[RunResult, Prediction]:
         return call
 
     with (
-        patch.object(pool, "run_all", here),
         patch.object(whole, "prepare", prepared),
         patch.object(whole.Predictor, "without_effects", kept("prediction", predicted)),
         patch.object(whole, "_effects", kept("effects", amounts)),
     ):
-        result = whole.run(job.board, jobs=1)
+        result = whole.run(job.board, jobs=_InThisProcess(1))
     every = replace(known["prediction"], effects=known["effects"])
     rows = corner_table(result.board)["corner"].isin(result.corners["corner"]).to_numpy()
     tables = {kind: getattr(every, kind)[rows].reset_index(drop=True) for kind in ("ideal", "refined")}
@@ -105,9 +104,22 @@ def _names(prepared: whole.Prepared, at: Iterable[At]) -> Iterator[str]:
         yield str(table.loc[mask, "corner"].iloc[0])
 
 
+class _InThisProcess(Here):
+    """Stands for worker processes."""
+
+    def run_all(
+        self, tasks: Iterable[T], function: Callable[[T], R], seconds: float, engine: str
+    ) -> Generator[tuple[int, Outcome[R]], None, None]:
+        yield from _in_this_process(tasks, function)
+
+    @contextmanager
+    def staying(self) -> Iterator[_InThisProcess]:
+        yield self
+
+
 def _in_this_process(
-    tasks: Iterable[object], function: Callable[[object], object]
-) -> Iterator[tuple[int, Outcome[object]]]:
+    tasks: Iterable[Any], function: Callable[[Any], Any]
+) -> Iterator[tuple[int, Outcome[Any]]]:
     """What ``run_all`` yields, one task after the other. A corner that was simulated before, to the bit, is
     not simulated again; one that failed after a long time stands for those that follow."""
     hopeless = ""

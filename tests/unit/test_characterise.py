@@ -223,14 +223,19 @@ def _give_up() -> NoReturn:
 def _here(
     tasks: list[object], function: Callable[[object], object], workers: int, seconds: float
 ) -> Iterator[tuple[int, pool.Outcome[Any]]]:
-    """In the place of worker processes: what is replaced in this one holds in them."""
-    yield from ((index, pool.Outcome(function(task))) for index, task in enumerate(tasks))
+    """In the place of worker processes: what is replaced in this one holds in them. One whose engine gives up
+    ends with its words."""
+    for index, task in enumerate(tasks):
+        try:
+            yield index, pool.Outcome(function(task))
+        except EngineDead as error:
+            yield index, pool.Outcome(None, str(error))
 
 
 def test_a_bench_in_which_an_engine_gives_up_takes_no_other_along(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, known: Characteristics
 ) -> None:
-    """What stands in for the bench of the output's curve is left out from the second process on."""
+    """What stands in for the bench of the output's curve costs its process, and that bench."""
     (tmp_path / "known.cir").write_text(NETLIST)
     (tmp_path / "known.board.toml").write_text(BOARD)
     every = benches.benches_of

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.engine.pool import Outcome, Standing, run_all
+from harness.engine.pool import Outcome, Standing, Team, run_all
 from harness.engine.session import EngineMissing
 
 Task = tuple[str, float]
@@ -165,6 +165,32 @@ def test_workers_share_a_folder_that_is_gone_afterwards() -> None:
     (first,) = outcomes([("folder", 0)])
     assert first.ok
     assert not Path(str(first.value)).parent.exists()
+
+
+def test_a_team_stays_from_one_list_to_the_next() -> None:
+    """With each list its own indices, and last words of its own."""
+    from pool_tasks import work
+
+    with Team(1) as team:
+        first = dict(team.run_all([("process", 0.0), ("square", 2.0)], work, MANY))
+        second = dict(team.run_all([("square", 3.0), ("process", 0.0)], work, MANY))
+        process = int(first[0].value or 0)
+        assert (first[1].value, second[0].value, second[1].value) == (4.0, 9.0, process)
+        assert dict(team.run_all([("engine dead", 0.0)], work, MANY))[0].reason.endswith("the engine")
+        assert dict(team.run_all([("exit", 71.0)], work, MANY))[0].reason.endswith("exit code 71")
+        assert dict(team.run_all([], work, MANY)) == {}
+    assert not alive(process)
+
+
+def test_a_list_that_is_given_up_leaves_no_process_and_hinders_no_other() -> None:
+    from pool_tasks import work
+
+    with Team(1) as team:
+        stream = team.run_all([("process", 0.0), ("sleep", 60.0)], work, MANY)
+        process = int(next(stream)[1].value or 0)
+        stream.close()
+        assert not alive(process)
+        assert dict(team.run_all([("square", 3.0)], work, MANY))[0].value == 9.0
 
 
 def test_a_missing_engine_is_not_an_outcome(monkeypatch: pytest.MonkeyPatch) -> None:
