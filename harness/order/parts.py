@@ -197,8 +197,11 @@ def tolerance_notes(board: Board, found: Tolerances) -> tuple[str, ...]:
         closer = ", ".join(
             f"{name} {percent(to)} instead of {percent(at)}" for name, at, to in found.tightened
         )
-        end = "that keeps every limit" if found.mended else "and even that does not keep every limit"
-        notes.append(f"One way to closer tolerances: {closer}; {end}. The list below counts with these.")
+        aside = " but what is left out below" if found.open_corners or found.hopeless or found.without else ""
+        kept = "that keeps every limit" if found.mended else "and even that does not keep every limit"
+        notes.append(
+            f"One way to closer tolerances: {closer}; {kept}{aside}. The list below counts with these."
+        )
     if found.hopeless:
         notes.append(
             f"Kept as drawn by so little that even tolerances of {percent(CLOSEST)} do not keep it:"

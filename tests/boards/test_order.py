@@ -24,7 +24,7 @@ from harness.order.contents import contents_of
 from harness.order.fault_section import section
 from harness.order.identity import version_of
 from harness.order.making import COLUMNS, PART_COLUMNS, Order, order
-from harness.order.parts import MARKS, UNKNOWN, needed_words
+from harness.order.parts import MARKS, UNKNOWN, needed_words, tolerance_notes
 from harness.order.records import Contents
 from harness.order.studies import FAULTS, TITLES, WORST, Asked, moved
 from harness.order.tolerances import Tolerances
@@ -297,6 +297,18 @@ def test_a_vertex_without_a_figure_frees_no_part(verdict: str, says: bool) -> No
     blame = pd.DataFrame({"quantity": "duty", "part": ["R1", "R2"], "half_effect": [0.1, 0.0]})
     answer = Answer([], {"worst.csv": worst, "blame.csv": blame}, {}, False)
     assert moved({WORST: answer}) == {"R1": True, "R2": says}
+
+
+@pytest.mark.parametrize("left", [(), (("duty", "most", ("c037",)),)])
+def test_closer_tolerances_keep_no_limit_that_is_not_kept_as_drawn(
+    left: tuple[tuple[str, str, tuple[str, ...]], ...], folder: Path
+) -> None:
+    """The document does not say that every limit is kept where it leaves out corners of one below."""
+    found = Tolerances((), (), left, (), 9, (("Rpull", 0.05, 0.01),))
+    notes = " ".join(tolerance_notes(load_board(folder / "sliced.board.toml"), found))
+    aside = " but what is left out below" if left else ""
+    assert f"Rpull 1 % instead of 5 %; that keeps every limit{aside}. " in notes
+    assert ("Left out, since no tolerance mends" in notes) == bool(left)
 
 
 def test_without_limits_no_study_is_offered_that_needs_them(folder: Path) -> None:
