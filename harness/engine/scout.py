@@ -138,13 +138,17 @@ def _whole_rises(time: Any, wave: Any) -> list[float]:
     return rises
 
 
-def scout(session: Session, plan: Plan) -> Plan:
-    """The plan with its hints replaced by what a source at the ramp says, or else by what a plain run shows,
-    whose steps grow with the time elapsed. Raises NoCycle, EngineError."""
+def driven(session: Session, plan: Plan) -> Plan | None:
+    """The plan with the cycle of the source that makes its ramp, whose own line says it all; None where none
+    does. Raises EngineError."""
     load(session, plan, _GEAR.format(reltol=1e-4))
     drive = read_circuit(session.listing(), plan.alterations, plan.ramp).drive
-    if drive is not None:  # the source's own line says it all
-        return replace(plan, period=drive.period, ramp_level=drive.level)
+    return None if drive is None else replace(plan, period=drive.period, ramp_level=drive.level)
+
+
+def scout(session: Session, plan: Plan) -> Plan:
+    """The plan with its hints replaced by what a plain run shows, whose steps grow with the time elapsed.
+    Raises NoCycle, EngineError."""
     known = math.isfinite(plan.period) and plan.period > 0
     first = 1e-6 * plan.period if known else _FIRST
     last = min(_LAST, 1e5 * plan.period) if known else _LAST

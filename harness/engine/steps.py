@@ -18,7 +18,7 @@ import math
 from harness.engine.decades import FEWEST, Decades
 from harness.engine.errors import Rippled
 from harness.engine.plan import Figures, Measure, NoCycle, Plan, Record, Settled, in_words, load, too_small
-from harness.engine.scout import cross_check, scout, uniform
+from harness.engine.scout import cross_check, driven, scout, uniform
 from harness.engine.session import EngineDead, EngineError, Session
 
 __all__ = ["Figures", "Measure", "NoCycle", "Plan", "Record", "Settled", "load", "settle", "too_small"]
@@ -36,6 +36,8 @@ def settle(session: Session, plan: Plan, measure: Measure) -> Settled:
     notes: list[str] = []
     hinted = math.isfinite(plan.period) and math.isfinite(plan.ramp_level)
     try:
+        if not hinted and (read := driven(session, plan)):
+            plan, hinted = read, True
         if hinted:
             try:
                 return _steered(session, plan, measure, notes)

@@ -188,3 +188,16 @@ def test_a_switched_core_before_a_transistor_slicer_of_which_nothing_is_known(co
 def test_a_dead_board_with_a_transistor_slicer_says_where_its_ramp_stays() -> None:
     with pytest.raises(NoCycle, match=r"stays at 1[45]\.?\d* V"):
         simulate((*transistor_slicer(), "Rdead vcc ramp 10k", "Cdead ramp 0 10n"))
+
+
+def test_a_ramp_that_a_source_makes_needs_no_pilot_run() -> None:
+    """Its own line says where the cycle is. Closed form: the source's own line."""
+    deck = (
+        "Vramp ramp 0 PULSE(0 5 0 980u 10u 10u 1m)",
+        "Vthr thr 0 2",
+        *SLICER,
+        "Sslice out 0 ramp thr slicer",
+    )
+    settled = simulate(deck)
+    assert settled.notes == []
+    assert_inside(settled, {"duty": 0.4 * 0.99, "frequency": 1e3})
