@@ -34,13 +34,15 @@ PART_COLUMNS = ["part", "value", "drawn", "verdict", "tolerance", "needed", "why
 
 @dataclass(frozen=True)
 class Order:
-    """A document with what it was made from. ``falls_short``: the command ends with 1."""
+    """A document with what it was made from. ``falls_short``: the command ends with 1; ``asked``: what it was
+    asked for."""
 
     contents: Contents
     result: RunResult
     answers: Mapping[str, Answer]
     tolerances: Tolerances
     falls_short: bool
+    asked: Asked
 
     @property
     def folder(self) -> Path:
@@ -67,11 +69,11 @@ class Order:
         said, states = self.contents.statement, self.contents.studies
         lines = [said.words, *(f"  {reason}" for reason in said.reasons)]
         lines += [f"{state.title}: {state.words}" for state in states if state.run]
-        lines += [
-            f"{state.title}: {state.words}{f'; to add it: {state.command}' if state.command else ''}"
-            for state in states
-            if not state.run
-        ]
+        for state in states:
+            if not state.run:
+                board = self.result.board
+                add = self.asked.command(board, state.name, str(board.path)) if state.command else ""
+                lines.append(f"{state.title}: {state.words}{f'; to add it: {add}' if add else ''}")
         lines.append(f"{count(len(self.contents.open_points), 'open point')} to initial")
         return lines
 
@@ -113,7 +115,7 @@ def order(path: Path, asked: Asked) -> Order:
     found = tolerances_needed(prepared.board, prepared.netlist, known, corners, result.corners)
     contents = contents_of(result, prepared.netlist, found, asked, answers)
     short = bool(shortfalls_of(result))
-    return Order(contents, result, answers, found, short or bool(falls_short(answers)))
+    return Order(contents, result, answers, found, short or bool(falls_short(answers)), asked)
 
 
 def _changed_meanwhile(result: RunResult, prepared: Prepared, answers: Mapping[str, Answer]) -> list[str]:

@@ -54,15 +54,16 @@ class Asked:
     within: float | None = None
     progress: Progress | None = field(default=None, compare=False)
 
-    def command(self, board: Board, study: str) -> str:
-        """What to type for a document with one more study."""
+    def command(self, board: Board, study: str, place: str = "") -> str:
+        """What to type for a document with one more study. ``place``: the board file as it was named, which
+        no document tells."""
         pairs = self.only.items() if isinstance(self.only, Mapping) else self.only
         only = "".join(
             f" --only {axis}={value if isinstance(value, str) else typed(board.axes[axis], value)}"
             for axis, value in pairs
         )
         names = [name for name in TITLES if name in (*self.studies, study) and can_be_run(board, name)]
-        return f"ramp-harness order {quote(board.path.name)}{only} --with {','.join(names)}"
+        return f"ramp-harness order {quote(place or board.path.name)}{only} --with {','.join(names)}"
 
 
 def can_be_run(board: Board, study: str) -> bool:

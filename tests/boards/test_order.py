@@ -321,6 +321,11 @@ def test_without_limits_no_study_is_offered_that_needs_them(folder: Path) -> Non
     assert [state.name for state in bare.contents.studies if state.command] == [FAULTS]
     said = "not run: without limits there is nothing to hold it against"
     assert [line for line in bare.lines() if line.endswith(said)] and not bare.answers
+    (to_add,) = [line for line in bare.lines() if "to add it" in line]  # as typed; the document has the name
+    assert to_add.endswith(f"ramp-harness order {path} --only control=5 --with faults")
+    assert [s.command for s in bare.contents.studies if s.command] == [
+        "ramp-harness order bare.board.toml --only control=5 --with faults"
+    ]
     assert {row.why for row in bare.contents.parts} == {"no limit is set"}
     assert not [line for line in bare.lines() if "--with worst" in line]
     assert len(pictures_of(bare.contents, 20.0)) >= 3
