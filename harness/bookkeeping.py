@@ -18,7 +18,7 @@ def opened(board: Path, named: Path | None) -> Ledger:
     if not board.is_file():
         raise InputError([Finding(board, "there is no such board file")])
     path = ledger_path(board, named)
-    if not path.is_file():
+    if not path.exists():
         raise InputError([Finding(path, "there is no ledger here; a run makes it")])
     return Ledger(path)
 

@@ -12,15 +12,18 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import os
 import platform
+import shutil
 import sqlite3
 import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -33,6 +36,7 @@ FORMAT = 1
 APPLICATION = 0x52414D50  # marks the file as a ledger of this tool
 NAME = "ledger.sqlite"
 SET_ASIDE = ".set-aside"
+MOST_PADDED = 1000  # times the length that is left, beyond which the stated one is damage, too
 _MAGIC = b"SQLite format 3\0"
 PATIENCE = 60.0  # s: how long to wait for another run that is writing
 SOURCES = ("engine/*.py", "engine/*.c", "engine/*.h", "measure/*.py", "simulate.py")
@@ -104,6 +108,8 @@ class Ledger:
         self.full = False
         try:
             if path is not None:
+                if path.is_dir():
+                    raise IsADirectoryError("it is a folder")
                 path.parent.mkdir(parents=True, exist_ok=True)
             self._base = self._opened()
         except (OSError, sqlite3.OperationalError) as error:
@@ -253,8 +259,8 @@ class Ledger:
         base = self._connected()
         self._checked(base)
         kept = 0
-        with base:
-            for table, row in _readable(aside):
+        with base, _padded(aside) as whole:
+            for table, row in _readable(whole):
                 marks = ",".join("?" * len(row))
                 kept += base.execute(f"INSERT OR IGNORE INTO {table} VALUES ({marks})", row).rowcount * (
                     table == "corners"
@@ -286,6 +292,23 @@ def _tables(base: sqlite3.Connection) -> set[str]:
 
 def _is_empty(base: sqlite3.Connection) -> bool:
     return not _tables(base) and base.execute("PRAGMA user_version").fetchone()[0] == 0
+
+
+@contextmanager
+def _padded(path: Path) -> Iterator[Path]:
+    """A database that was cut short as a copy of the length that its first page states (SQLite database file
+    format, 1.3), empty at the end, so that SQLite reads the pages that are there; any other file itself."""
+    with path.open("rb") as stream:
+        head = stream.read(32)
+    page, pages = int.from_bytes(head[16:18], "big"), int.from_bytes(head[28:32], "big")
+    length = (65536 if page == 1 else page) * pages
+    if not head.startswith(_MAGIC) or not path.stat().st_size < length <= MOST_PADDED * path.stat().st_size:
+        yield path
+        return
+    with TemporaryDirectory(dir=path.parent, prefix=".whole-") as folder:
+        copy = Path(shutil.copy(path, folder))
+        os.truncate(copy, length)
+        yield copy
 
 
 def _readable(path: Path) -> Iterator[tuple[str, tuple[Any, ...]]]:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
@@ -147,10 +148,19 @@ def write_together(folder: Path, writers: Mapping[str, Writer]) -> list[Path]:
     """Writes every file beside its place first, in their order, then moves all of them in."""
     make_folder(folder)
     with tempfile.TemporaryDirectory(dir=folder, prefix=".new-") as fresh:
-        for name, write in writers.items():
-            path = Path(fresh) / name
-            path.parent.mkdir(parents=True, exist_ok=True)
-            write(path)
+        try:
+            for name, write in writers.items():
+                path = Path(fresh) / name
+                path.parent.mkdir(parents=True, exist_ok=True)
+                write(path)
+        except OSError as error:
+            if error.errno not in (errno.ENOSPC, errno.EDQUOT):
+                raise
+            message = (
+                f"{folder}: its files could not be written ({error.strerror}), and what was there before is"
+                " as it was; make room, or name another folder with --out"
+            )
+            raise InputError([Finding(None, message)]) from error
         for name in writers:
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
             os.replace(Path(fresh) / name, folder / name)

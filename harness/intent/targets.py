@@ -149,6 +149,9 @@ def read_limits(root: Table) -> dict[str, Limit]:
             tables.wrong(quantity, "a limit needs least, most or both")
         if least and most and least.value > most.value:
             tables.wrong(quantity, f"least ({least}) is above most ({most}); no figure can be within")
+        elif least and most and least.value == most.value:
+            words = "no figure with an error bar can be within"
+            tables.wrong(quantity, f"least and most are both {least}; {words}")
         found[quantity] = Limit(least.value if least else None, most.value if most else None)
     return found
 

@@ -71,8 +71,8 @@ def _read(board: Board, text: str) -> Goal:
         raise ValueError(_FORM)
     name, where = parts[1], parts[4]
     least, most = (_end(name, end) for end in _with_one_unit(parts[2], parts[3]))
-    if least is not None and most is not None and least > most:
-        raise ValueError("the first end is above the second; no figure can be within")
+    if least is not None and most is not None and least >= most:
+        raise ValueError("the first end is not below the second; no figure can be within")
     return Goal(name, Limit(least, most), _corners(board, where) if where else None, where or "")
 
 

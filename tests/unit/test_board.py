@@ -184,6 +184,7 @@ def test_a_plain_number_counts_in_the_unit_of_its_axis(tmp_path: Path) -> None:
         ("duty = 0.02", 'duty = "2 % of swing"', 74, "tolerance.duty", "but duty is a plain number"),
         ('"50 mV"', '"5 cents"', 77, "tolerance.high_level", "expected a figure in V"),
         ("least = 0.0, most = 0.95", "least = 1, most = 0.5", 81, "limits.duty", "no figure can be within"),
+        ("least = 0.0, most = 0.95", "least = 0.5, most = 0.5", 81, "limits.duty", "both 0.5; no figure"),
         ("least = 0.0, most = 0.95", "", 81, "limits.duty", "a limit needs least, most or both"),
         ("least = 0.0, most", "leest = 0.0, most", 81, "limits.duty.leest", 'did you mean "least"?'),
         ("headroom = {", "headrom = {", 82, "limits.headrom", 'did you mean "headroom"?'),

@@ -148,7 +148,7 @@ def test_a_newer_ledger_and_a_strange_database_are_left_as_they_are(tmp_path: Pa
         assert path.read_bytes() == before
 
 
-@pytest.mark.parametrize("damage", ["no database at all", "first page", "in the middle"])
+@pytest.mark.parametrize("damage", ["no database at all", "first page", "in the middle", "cut short"])
 def test_a_damaged_ledger_is_set_aside_and_what_can_be_read_is_kept(tmp_path: Path, damage: str) -> None:
     path = tmp_path / "ledger.sqlite"
     keys = [f"key{number:04}" for number in range(400)]
@@ -161,6 +161,8 @@ def test_a_damaged_ledger_is_set_aside_and_what_can_be_read_is_kept(tmp_path: Pa
             content = bytearray(b"not a database\n" * 100)
         case "first page":
             content[:4096] = bytes(4096)
+        case "cut short":
+            del content[len(content) // 2 :]
         case _:
             middle = len(content) // 2
             content[middle : middle + 8192] = b"\xff" * 8192
@@ -172,7 +174,7 @@ def test_a_damaged_ledger_is_set_aside_and_what_can_be_read_is_kept(tmp_path: Pa
         assert set(ledger.find(["fresh"])) == {"fresh"}
     assert (tmp_path / "ledger.sqlite.set-aside").read_bytes() == bytes(content)
     assert all(found.figures == result().figures for found in kept.values())
-    if damage == "in the middle":
+    if damage in ("in the middle", "cut short"):
         assert len(kept) > 100
 
 
@@ -195,6 +197,8 @@ def test_a_place_that_cannot_be_written_is_a_sentence(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(InputError, match="--ledger"):
         Ledger(tmp_path / "file" / "ledger.sqlite")
+    with pytest.raises(InputError, match="a folder"):
+        Ledger(tmp_path)
 
 
 def _write(path: Path, number: int) -> None:

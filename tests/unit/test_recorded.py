@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
 import hashlib
 import json
 import sys
@@ -19,7 +20,7 @@ from harness.revision.accepting import accept
 from harness.revision.drawn import DrawnPart
 from harness.revision.folder import side_of_folder
 from harness.revision.kept import Kept
-from harness.writing import place_from, placed, table_writer, write_recorded, write_run
+from harness.writing import place_from, placed, table_writer, write_recorded, write_run, write_together
 
 sys.path.insert(0, str(Path(__file__).parent))  # the made-up run lies beside the tests
 from report_fixture import make_result
@@ -113,3 +114,16 @@ def test_a_strange_run_json_says_nothing_about_a_folder(text: str, tmp_path: Pat
     said = {"board": "held", "revision": "A"}
     assert write_recorded(tmp_path, {}, said, tmp_path / "held.board.toml").remarks == ()
     assert record(tmp_path) == {**said, "board_file": "held.board.toml", "tables": {}, "not_of_this_run": []}
+
+
+def test_a_full_disk_leaves_what_was_there_and_names_the_folder(tmp_path: Path) -> None:
+    def fails(path: Path) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    (tmp_path / "one.csv").write_text("before")
+    with pytest.raises(InputError, match="make room") as caught:
+        write_together(
+            tmp_path, {"one.csv": lambda path: path.write_text("after") and None, "two.csv": fails}
+        )
+    assert str(tmp_path) in str(caught.value.findings[0])
+    assert [(path.name, path.read_text()) for path in tmp_path.iterdir()] == [("one.csv", "before")]
