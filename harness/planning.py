@@ -80,7 +80,7 @@ def probes_of(board: Board, netlist: Netlist) -> Probes:
         class_=roles.comparator_class if pins else None,  # no room to pins that are not known
         pullup_current=_current(netlist, roles.pullup) if roles.pullup else None,
         pullup_nodes=_upper_first(pullup.nodes, pin) if pullup else None,
-        sink_current=SINK,
+        sink_current=SINK if pins or pullup else None,
         supplies={rail: f"{source.lower()}#branch" for rail, source in (roles.supplies or {}).items()},
     )  # fmt: skip
 

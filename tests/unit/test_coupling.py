@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from harness.board import load_board
 from harness.coupling import behind_a_capacitor, floats
 from harness.netlist import Netlist, read_netlist
+from harness.planning import probes_of
 
 FRAME = "title\nVcc vcc 0 9\nB1 pin 0 V = 4.5+4*tanh(v(vcc))\n"
 
@@ -47,3 +49,23 @@ def test_an_output_that_a_capacitor_alone_feeds(tmp_path: Path, lines: str, alon
 )
 def test_from_a_comparator_to_the_output(tmp_path: Path, lines: str, behind: bool) -> None:
     assert behind_a_capacitor(drawn(tmp_path, lines), "pin", "out") is behind
+
+
+@pytest.mark.parametrize(
+    ("lines", "role", "measured"),
+    [
+        ("Rs pin out 1k\nCk out 0 1n", "", False),
+        ("Rs pin out 1k\nRp vcc out 10k\nCk out 0 1n", 'pullup = "Rp"\n', True),
+    ],
+)
+def test_an_output_without_comparator_or_pull_up_has_no_sink_current(
+    tmp_path: Path, lines: str, role: str, measured: bool
+) -> None:
+    """What flows through the resistors there is no comparator's, and a noise of pA is no figure."""
+    netlist = drawn(tmp_path, f"{lines}\nVr ramp 0 PULSE(0 5 0 980u 10u 10u 1m)\nVt thr 0 2")
+    (tmp_path / "board.board.toml").write_text(
+        '[board]\nformat = 1\nname = "board"\nrevision = "A"\nnetlist = "board.cir"\n'
+        f'[roles]\nramp = "ramp"\nthreshold = "thr"\noutput = "out"\nsupply = "Vcc"\n{role}'
+    )
+    probes = probes_of(load_board(tmp_path / "board.board.toml"), netlist)
+    assert (probes.sink_current is not None) is measured
