@@ -33,7 +33,7 @@ def add(commands: Commands) -> None:
 def _faults(options: argparse.Namespace) -> int:
     from harness.faults.answer import faults_of
 
-    progress = Progress()
+    progress = Progress("simulation")
     answer = faults_of(
         options.board, options.only, options.jobs, options.ledger, progress, options.within,
         options.corners == "all", options.kind,

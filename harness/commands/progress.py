@@ -9,7 +9,8 @@ import sys
 class Progress:
     """One line that is rewritten on a terminal, a plain line each tenth otherwise."""
 
-    def __init__(self) -> None:
+    def __init__(self, what: str = "corner") -> None:
+        self.what = what
         self.terminal = sys.stderr.isatty()
         self.tenth = 0
 
@@ -23,7 +24,7 @@ class Progress:
             )
         elif 10 * done // count != self.tenth:
             self.tenth = 10 * done // count
-            print(f"{done} of {count} {'corner' if count == 1 else 'corners'} done", file=sys.stderr)
+            print(f"{done} of {count} {self.what}{'' if count == 1 else 's'} done", file=sys.stderr)
 
     def end(self) -> None:
         """Leaves the line on a terminal."""

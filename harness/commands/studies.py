@@ -62,7 +62,7 @@ def add(commands: Commands) -> None:
 def _worst(options: argparse.Namespace) -> int:
     from harness.studies.answers import worst_case
 
-    progress = Progress()
+    progress = Progress("simulation")
     answer = worst_case(options.board, options.only, options.jobs, options.ledger, progress, options.within)
     progress.end()
     return answered(answer, options)
@@ -71,7 +71,7 @@ def _worst(options: argparse.Namespace) -> int:
 def _yield(options: argparse.Namespace) -> int:
     from harness.studies.answers import share_that_passes
 
-    progress = Progress()
+    progress = Progress("simulation")
     answer = share_that_passes(
         options.board, options.draws, options.seed, options.distribution, options.low_discrepancy,
         options.only, options.jobs, options.ledger, progress, options.within,
@@ -83,7 +83,7 @@ def _yield(options: argparse.Namespace) -> int:
 def _fit(options: argparse.Namespace) -> int:
     from harness.studies.fit import Asked, fit
 
-    progress = Progress()
+    progress = Progress("simulation")
     asked = Asked(tuple(options.part), tuple(options.goal), options.series, options.confirm)
     answer = fit(
         options.board, asked, options.only, options.jobs, options.ledger, progress, options.within

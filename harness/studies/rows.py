@@ -188,7 +188,8 @@ def duration(seconds: float) -> str:
     for size, unit in ((86400.0, "days"), (3600.0, "hours"), (60.0, "minutes")):
         if seconds >= 2 * size:
             return f"{seconds / size:.0f} {unit}"
-    return f"{seconds:.0f} seconds"
+    number = f"{seconds:.0f}" if seconds >= 9.5 else f"{seconds:.2g}"
+    return f"{number} second{'' if number == '1' else 's'}"
 
 
 def _outcomes(results: Sequence[CornerResult], rated: Sequence[Rated]) -> Outcomes:
