@@ -22,6 +22,7 @@ from harness.engine.errors import EngineDead
 from harness.knowing import characterised
 from harness.netlist import read_netlist
 from harness.predict.lookup import Table
+from harness.resources import netlists_folder
 from harness.run import prepare
 
 MODEL = """\
@@ -214,6 +215,21 @@ def test_a_model_that_follows_an_axis_is_measured_at_its_nominal_value_too(tmp_p
     found = measured(tmp_path)
     assert [at["control"] for at, _ in found.variants] == [-1.0, 0.0, 1.0, 0.5]
     assert found.table("slicer.offset").figures == pytest.approx(-0.5e-3, abs=2e-6)
+
+
+def test_the_trip_of_a_reset_switch_without_a_resistor_is_measured_too(tmp_path: Path) -> None:
+    """Its slopes are those of what a switch has by itself."""
+    kestrel = netlists_folder() / "boards" / "kestrel"
+    text = (kestrel / "kestrel.board.toml").read_text()
+    (resistor,) = (line for line in text.splitlines() if line.startswith("reset_resistor"))
+    (tmp_path / "kestrel.cir").write_text((kestrel / "kestrel.cir").read_text())
+    (tmp_path / "known.board.toml").write_text(text.replace(f"{resistor}\n", ""))
+    board = load_board(tmp_path / "known.board.toml")
+    found = benches.benches_of(board, read_netlist(board.netlist, board.include))
+    (trip,) = (bench for bench in found if "trip.close_delay" in bench.names)
+    assert isinstance(trip, Bench)
+    (opening,) = (value.axes["slope"] for value in trip.values if value.name == "trip.open_delay")
+    assert opening[-1] - opening[0] > 1  # decades
 
 
 def _give_up() -> NoReturn:

@@ -20,6 +20,9 @@ from harness.alone.subject import Bench, Refused, Value
 from harness.predict.cores import charged
 
 Array = NDArray[np.float64]
+_OWN_RESISTANCE = np.array(
+    [[1.0], [100.0]]
+)  # Ohm: of a switch without a resistor, a guess for spans of slopes
 
 
 def benches(on: Conditions) -> Iterator[Bench | Refused]:
@@ -95,8 +98,9 @@ def _trip(on: Conditions) -> Iterator[Bench | Refused]:
         return
     current, capacitance = charged.sweep_current(drawn), drawn.value(core.capacitor)
     closing = slope_knots(current / capacitance)
+    resistance = drawn.value(core.reset_resistor) if core.reset_resistor else _OWN_RESISTANCE
     with np.errstate(divide="ignore", invalid="ignore"):
-        opening = slope_knots((low / drawn.value(core.reset_resistor) - current) / capacitance)
+        opening = slope_knots((low / resistance - current) / capacitance)
     if not len(closing) or not len(opening):
         yield Refused("trip delays", names[3:], "the slopes at the trip levels are not known")
         return
