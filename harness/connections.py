@@ -142,6 +142,11 @@ def misplaced(board: Board, netlist: Netlist) -> list[Connection]:
     return list({connection.part: connection for connection in reversed(found)}.values())[::-1]
 
 
+def comparator_misplaced(board: Board, netlist: Netlist) -> Connection | None:
+    """The slicing comparator, where its pins are not where the roles say."""
+    return next(_pins(_Drawing(board, netlist), netlist), None)
+
+
 def without_pullup(board: Board, netlist: Netlist) -> Iterator[Finding]:
     """An open collector that nothing pulls up: no resistor and no other device is at it."""
     roles, pins = board.roles, stage_pins(board, netlist)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.connections import comparator_misplaced
 from harness.measure.ramp import RETURN_SHARE
 from harness.predict import effects as named
 from harness.predict import spectrum, stage
@@ -30,6 +31,10 @@ Array = NDArray[np.float64]
 Figures = dict[str, Array]
 ROUNDS = 8  # of thresholds that follow from the cycle; each closes the gap by the feedback's share
 RESIDUE = 1e-12  # of the largest voltage: what the arithmetic of double precision leaves of a zero, with room
+#: what can be known where the comparator is not connected as its roles say: nothing that it makes, and
+#: without feedback from its output what follows from the threshold
+WITHOUT_STAGE = ("ramp_low", "ramp_high", "frequency", "output_resistance")
+WITHOUT_FEEDBACK = ("threshold", "headroom", "floor_room")
 
 
 def without_residues(figures: Figures) -> Figures:
@@ -54,6 +59,7 @@ class Composition:
         self.output_node = (roles.output or "").lower()
         self.high_below = roles.ramp_input != "plus"
         self.stage = OutputStage(drawn, characteristics)
+        self.misplaced = comparator_misplaced(drawn.board, drawn.netlist)
 
     # --- effects
 
@@ -90,6 +96,12 @@ class Composition:
         for quantity, node in nodes.items():
             if why := self.drawn.declined(node):
                 yield quantity, "unknown", why
+        if wrong := self.misplaced:
+            why = (
+                f"{wrong.part} is not connected as its roles say: {wrong.intended} intended,"
+                f" {wrong.drawn} drawn"
+            )
+            yield "duty and what else the comparator makes", "unknown", why
 
     # --- composition
 
@@ -102,7 +114,16 @@ class Composition:
         return self.figures(frozenset(self.usable()))
 
     def figures(self, on: frozenset[Effect]) -> Figures:
-        """Every quantity with the effects of ``on`` in force."""
+        """Every quantity with the effects of ``on`` in force; of a comparator that is not connected as its
+        roles say nothing that it makes."""
+        figures = self._composed(on)
+        if self.misplaced is None:
+            return figures
+        fed_back = np.isfinite(figures.get("threshold_return", self.drawn.unknown))
+        lost = {name: fed_back & (name in WITHOUT_FEEDBACK) for name in (*WITHOUT_STAGE, *WITHOUT_FEEDBACK)}
+        return {name: np.where(lost.get(name, True), np.nan, column) for name, column in figures.items()}
+
+    def _composed(self, on: frozenset[Effect]) -> Figures:
         upward, downward = at_rest = self.thresholds(on)
         found = self._figures_with(on, upward, downward)
         if found is None:

@@ -309,6 +309,26 @@ def test_hysteresis_counts_the_output_state_of_the_sweep(tmp_path: Path) -> None
     assert ideal["duty"] == pytest.approx(1 - ideal["threshold"] / 5, rel=1e-9)
 
 
+def test_a_comparator_with_its_inputs_exchanged_predicts_nothing_that_it_makes(tmp_path: Path) -> None:
+    """The drawing has the ramp at the other input than the board file says: which of the two is wrong is not
+    known, so that no duty and no level is. What comes before the comparator is."""
+    core = '[core]\nkind = "ramp source"\n'
+    straight = NETLIST.replace("Rh out thr 576k\n", "")
+    _, right = small(tmp_path, FULL, core, straight)
+    _, found = small(tmp_path, FULL, core, straight.replace("X1 thr ramp", "X1 ramp thr"))
+    kept = {"threshold", "headroom", "floor_room", "ramp_low", "ramp_high", "frequency", "output_resistance"}
+    assert set(found.refined.columns) == kept < set(right.refined.columns)
+    for name in kept:
+        assert found.refined[name].tolist() == right.refined[name].tolist()
+    assert "duty" in right.refined and not right.refined["duty"].isna().any()
+    assert next(why for _, text, why in found.origins if text == "unknown") == (
+        "X1 is not connected as its roles say: minus at ramp, plus at thr intended,"
+        " minus at thr, plus at ramp drawn"
+    )
+    _, latching = small(tmp_path, FULL, core, NETLIST.replace("X1 thr ramp", "X1 ramp thr"))
+    assert set(latching.refined.columns) == {"ramp_low", "ramp_high", "frequency", "output_resistance"}
+
+
 def test_output_on_nothing_has_no_level(tmp_path: Path) -> None:
     """No pull-up: the open collector floats; no figure, no exception."""
     netlist = NETLIST.replace("Rpull vcc out 1k\n", "Cout out 0 1n\n").replace("Rh out thr 576k\n", "")
