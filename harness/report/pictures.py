@@ -34,8 +34,8 @@ MOST_PLACES = 30
 MOST_WAVEFORMS = 6
 MOST_CHAINS = 4
 MARKS = (
-    "Dashed with squares: hand. Plain line: refined. Dots with bars: simulated. A cross at the foot: no"
-    " figure."
+    "Dashed with squares: hand. Plain line: refined. Dots with bars: simulated, hollow where the output"
+    " chatters or is out of range. A cross at the foot: no figure."
 )
 BELOW = (
     "Below: what is left after taking off the hand figure, with the tolerance dotted and the room beyond it"

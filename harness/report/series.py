@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from harness import quantities
 from harness.board import Board
 from harness.report import tables
+from harness.verdict import NO_PASS
 
 Array = NDArray[np.float64]
 T = TypeVar("T")
@@ -28,7 +29,10 @@ MOST_POINTS = 200
 
 @dataclass(frozen=True)
 class Series:
-    """One quantity along one axis. Arrays of shape (n,), SI units (cents for pitch), nan where missing."""
+    """One quantity along one axis. Arrays of shape (n,), SI units (cents for pitch), nan where missing.
+
+    ``unproven``: corners in a state whose figures are never a pass.
+    """
 
     quantity: str
     title: str
@@ -40,6 +44,7 @@ class Series:
     simulated: Array
     bar: Array
     tolerance: Array
+    unproven: NDArray[np.bool_]
 
     @property
     def positions(self) -> Array:
@@ -85,6 +90,7 @@ def along(board: Board, corners: pd.DataFrame, axis: str, held: Mapping[str, obj
 def series(rows: pd.DataFrame, quantity: str, axis: str) -> Series:
     """The witnesses' figures of ``quantity`` in the given corners, in their order."""
     values = tuple(rows[axis].tolist())
+    unproven = rows["state"].isin(NO_PASS).to_numpy(dtype=bool)
     if quantity == PITCH:
         hand = tables.numbers(rows, "frequency", "hand")
         parts = {}
@@ -94,11 +100,11 @@ def series(rows: pd.DataFrame, quantity: str, axis: str) -> Series:
         to_cents = 1200.0 / np.log(2.0)
         parts["bar"] = to_cents * tables.numbers(rows, "frequency", "bar") / hand
         parts["tolerance"] = to_cents * tables.numbers(rows, "frequency", "tolerance") / hand
-        return Series(PITCH, "Pitch against hand", "cent", axis, values, **_arrays(parts))
+        return Series(PITCH, "Pitch against hand", "cent", axis, values, **_arrays(parts), unproven=unproven)
     stem = quantities.stem(quantity)
     names = ("hand", "refined", "simulated", "bar", "tolerance")
     parts = {name: tables.numbers(rows, quantity, name) for name in names}
-    return Series(quantity, stem.title, stem.unit, axis, values, **_arrays(parts))
+    return Series(quantity, stem.title, stem.unit, axis, values, **_arrays(parts), unproven=unproven)
 
 
 def _arrays(parts: Mapping[str, pd.Series]) -> dict[str, Array]:

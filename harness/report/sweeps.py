@@ -17,7 +17,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullForm
 
 from harness.board import Board
 from harness.report import canvas, rounding, series, tables
-from harness.report.canvas import BLUE, FAINT, INK, MUTED, ORANGE
+from harness.report.canvas import BLUE, FAINT, INK, MUTED, ORANGE, PAPER
 from harness.report.series import Series
 
 LEFT, RIGHT = 0.085, 0.865
@@ -40,18 +40,7 @@ def draw_witnesses(axes: Axes, drawn: Series) -> None:
     axes.plot(x, drawn.refined, color=BLUE, linewidth=1.6)
     if not np.isfinite(drawn.refined).any():
         axes.plot(x, drawn.simulated, color=ORANGE, linewidth=0.8, linestyle=":")
-    bars = np.nan_to_num(drawn.bar, nan=0.0)
-    axes.errorbar(
-        x,
-        drawn.simulated,
-        yerr=bars,
-        color=ORANGE,
-        linestyle="none",
-        marker="o",
-        markersize=4.2,
-        capsize=3.0,
-        elinewidth=1.2,
-    )
+    draw_simulated(axes, drawn, drawn.simulated)
     missing = ~np.isfinite(drawn.simulated)
     axes.plot(
         x[missing],
@@ -63,6 +52,25 @@ def draw_witnesses(axes: Axes, drawn: Series) -> None:
         transform=axes.get_xaxis_transform(),
         clip_on=False,
     )
+
+
+def draw_simulated(axes: Axes, drawn: Series, heights: series.Array) -> None:
+    """Simulated dots with their bars at these heights, hollow where the state is never a pass."""
+    bars = np.nan_to_num(drawn.bar, nan=0.0)
+    for some, face in ((~drawn.unproven, ORANGE), (drawn.unproven, PAPER)):
+        if some.any():
+            axes.errorbar(
+                drawn.positions[some],
+                heights[some],
+                yerr=bars[some],
+                color=ORANGE,
+                linestyle="none",
+                marker="o",
+                markersize=4.2,
+                markerfacecolor=face,
+                capsize=3.0,
+                elinewidth=1.2,
+            )
 
 
 def end_labels(drawn: Series) -> list[tuple[float, str, str]]:
@@ -254,17 +262,7 @@ def draw_differences(axes: Axes, one: Series) -> float:
     refined, simulated = one.refined - one.hand, one.simulated - one.hand
     axes.axhline(0.0, color=INK, linestyle=(0, (4, 2.5)), linewidth=1.0)
     axes.plot(x, refined, color=BLUE, linewidth=1.5)
-    axes.errorbar(
-        x,
-        simulated,
-        yerr=np.nan_to_num(one.bar, nan=0.0),
-        color=ORANGE,
-        linestyle="none",
-        marker="o",
-        markersize=4.2,
-        capsize=3.0,
-        elinewidth=1.2,
-    )
+    draw_simulated(axes, one, simulated)
     for sign in (-1.0, 1.0):
         axes.plot(x, sign * one.tolerance, color=MUTED, linestyle=":", linewidth=1.2)
     sizes = np.abs(np.concatenate([refined, simulated, 1.3 * one.tolerance]))

@@ -17,7 +17,7 @@ from matplotlib.figure import Figure
 
 from harness import quantities
 from harness.chain import REMAINDER, SLIP
-from harness.report import canvas, charts, pictures, series, tables
+from harness.report import canvas, charts, pictures, series, sweeps, tables
 from harness.results import RunResult
 
 sys.path.insert(0, str(Path(__file__).parent))  # the made-up run lies beside the tests
@@ -58,6 +58,21 @@ def test_pitch_is_drawn_in_cents_against_hand(result: RunResult) -> None:
     assert drawn.simulated == pytest.approx(expected.to_numpy())
     assert drawn.hand == pytest.approx(np.zeros(5))
     assert np.nanmedian(drawn.tolerance) == pytest.approx(5.0, rel=0.01)
+
+
+def test_dots_of_states_that_are_never_a_pass_are_hollow(result: RunResult) -> None:
+    """Two of five corners chatter or are out of range: theirs have the paper's colour inside, in the figure
+    and in the difference from hand alike."""
+    nominals = tables.nominals(result.board, result.corners)
+    rows = series.along(result.board, result.corners, "pitch", nominals).copy()
+    rows["state"] = ["chatter", "pulsing", "pulsing", "out of range", "stuck low"]
+    drawn = series.series(rows, "frequency", "pitch")
+    assert list(drawn.unproven) == [True, False, False, True, False]
+    axes = Figure().subplots()
+    sweeps.draw_simulated(axes, drawn, drawn.simulated)
+    dots = [line for line in axes.lines if line.get_marker() == "o"]
+    faces = {line.get_markerfacecolor(): len(line.get_xdata()) for line in dots}
+    assert faces == {canvas.ORANGE: 3, canvas.PAPER: 2}
 
 
 def test_the_leading_axis_moves_the_quantity_most(result: RunResult) -> None:

@@ -272,6 +272,7 @@ def test_nothing_simulated_still_makes_a_page(result: RunResult) -> None:
     text = " ".join(read(render(empty)).text)
     assert "Not shown:" in text
     assert f"{len(corners)} corners not simulated" in text
+    assert "No corner has figures of both that can be compared: Duty factor" in text
 
 
 EMPTY = (
