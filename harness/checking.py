@@ -26,7 +26,12 @@ from harness.writing import table_writer, write_together
 
 KINDS = ("hand", "solved", "refined")
 PARTLY = "predicted"
-NEED_A_MODEL = ("low_level", "fall_time")  # nothing of these is known before an output was measured
+#: of what nothing is known before an output was measured, by the curve that it takes: of its low state, and
+#: of its high one where it drives both ways
+NEED_A_CURVE = {
+    "slicer.sink": ("low_level", "fall_time"),
+    "slicer.source": ("high_level", "rise_time", "sink_current", "output_resistance"),
+}
 PARTS_OF_A_BOARD = {
     "slicer": "the slicing comparator",
     "trip": "the comparator that resets the ramp",
@@ -44,7 +49,6 @@ PLAIN_WORDS = (
     ("bias", "bias"), ("delay", "delays"), ("extra", "delays"), ("edge", "delays"), ("sink", "output curve"),
     ("charge", "charge"), ("source", "output curve"),
 )  # fmt: skip
-OUTPUT_CURVE = ("slicer.sink",)
 
 
 @dataclass(frozen=True)
@@ -186,7 +190,7 @@ def _prediction_lines(checked: Checked) -> list[str]:
     rows = table[mask]
     unknown = _unknown(checked)
     names = dict(zip(KINDS, KINDS, strict=True)) | ({"refined": PARTLY} if unknown else {})
-    dashed = NEED_A_MODEL if any(NOT_YET in unknown.get(name, "") for name in OUTPUT_CURVE) else ()
+    dashed = [name for curve, waiting in NEED_A_CURVE.items() if curve in unknown for name in waiting]
     lines = [f"Predictions over {sweep}, other axes at nominal:" if sweep else "Predictions:"]
     if any(NOT_YET in origin for origin in unknown.values()):
         lines.append(

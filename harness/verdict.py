@@ -24,6 +24,8 @@ LARGER_PART = 0.5  # of the gap between hand and simulated may stay without a na
 #: states in which figures may exist but are never a pass: beyond the model, or not one pulse a cycle
 NO_PASS = ("out of range", "chatter")
 EXPECTED_COLUMNS = ["quantity", "corner", "expected", "simulated", "bar", "agreement", "concession"]
+#: what a prediction of a described core is for, whether or not the board file has a formula of it
+MADE_BY_A_CORE = ("frequency", "duty")
 #: quantities that still speak where the comparator's inputs are out of range: they are the rule itself
 ROOMS = ("headroom", "floor_room")
 
@@ -226,12 +228,14 @@ def expected_figures(board: Board, table: pd.DataFrame, asked: Collection[str]) 
 
 
 def apart(board: Board, table: pd.DataFrame) -> Iterator[Finding]:
-    """Of the quantities that the board file speaks of: those whose refined and simulated figures part by more
-    than the tolerance, whatever the hand says, and those that nothing refined stands beside.
+    """Of the quantities that the board file speaks of, and of what a described core makes: those whose
+    refined and simulated figures part by more than the tolerance, whatever the hand says, and those that
+    nothing refined stands beside.
     """
+    of_core = MADE_BY_A_CORE if board.core is not None else ()
     sound = table[~table["state"].isin(NO_PASS)]
     off, bare = [], []
-    for name in (name for name in STEMS if name in board.hand or name in board.limits):
+    for name in (name for name in STEMS if name in board.hand or name in board.limits or name in of_core):
         refined, simulated = (column(sound, f"{name}.{kind}") for kind in ("refined", "simulated"))
         with np.errstate(invalid="ignore"):
             number = int((np.abs(simulated - refined) > column(sound, f"{name}.tolerance")).sum())

@@ -405,6 +405,19 @@ STARTERS = [
 ]
 
 
+@pytest.mark.parametrize(("stage", "waiting"), [("393", 2), ("push-pull", 6)])
+def test_a_check_claims_nothing_that_only_a_measured_output_tells(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], stage: str, waiting: int
+) -> None:
+    """A dash for the low level and the fall; where the output drives both ways also for its high level, rise,
+    current and resistance."""
+    assert main(["new", "mine", "--stage", stage, "--network", "control", "--out", str(tmp_path)]) == 0
+    capsys.readouterr()
+    assert main(["check", str(tmp_path / "mine.board.toml")]) == 0
+    said = capsys.readouterr().out
+    assert len({line.split("  ")[3] for line in said.splitlines() if line.endswith("predicted -")}) == waiting
+
+
 @pytest.mark.parametrize(("core", "stage"), STARTERS)
 def test_a_starter_is_sound(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], core: str, stage: str

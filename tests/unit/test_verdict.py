@@ -279,6 +279,15 @@ def test_a_prediction_that_is_not_the_board_is_noted(slicer) -> None:
     assert ["Duty factor" in finding.message for finding in apart(board, table)] == [True]
 
 
+def test_a_core_that_predicts_another_board_is_noted_without_a_formula(slicer) -> None:
+    """What a core is described for is compared though neither a formula nor a limit speaks of it."""
+    board, corners = slicer
+    silent = replace(board, hand={}, limits={})
+    table, _ = judged((silent, corners), math.nan, math.nan, 0.5, 0.7, 0.5, 0.0)
+    assert ["Duty factor" in finding.message for finding in apart(silent, table)] == [True]
+    assert not list(apart(replace(silent, core=None), table))
+
+
 def test_a_chattering_output_is_never_a_pass(slicer) -> None:
     """More than one pulse a cycle: whatever its duty, no limit is met and nothing agrees."""
     board, corners = slicer
