@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.coupling import floats
 from harness.pins import drives_both_ways
 from harness.predict import effects as named
 from harness.predict import output
@@ -95,9 +96,16 @@ class OutputStage:
     @cached_property
     def open_voltage(self) -> Array:
         """Voltage (V) of the pin with the comparator's output away; 0 V where nothing but capacitors is
-        there."""
+        there. Not known where the pin is not, and a capacitor alone brings the pulse."""
+        if self._lost:
+            return self.drawn.unknown
         volts = self.drawn.node(self.drawn.pin)
         return np.where(self._alone, 0.0, volts)
+
+    @cached_property
+    def _lost(self) -> bool:
+        """A capacitor alone brings the pulse, and what drives that is not known."""
+        return self.drawn.pins is None and floats(self.drawn.netlist, self.node)
 
     @cached_property
     def resistance(self) -> Array:
@@ -322,6 +330,8 @@ class OutputStage:
     def solved_high(self) -> Array:
         """High level (V) of an output without losses; NaN behind a capacitor."""
         drawn = self.drawn
+        if self._lost:
+            return drawn.unknown
         passed = drawn.node_with_output_at(self.node, drawn.all(1.0)) - drawn.node_with_output_at(
             self.node, drawn.all(0.0)
         )
@@ -331,4 +341,6 @@ class OutputStage:
     def solved_resistance(self) -> Array:
         """Resistance (Ohm) seen at an output without losses in its high state."""
         drawn = self.drawn
+        if self._lost:
+            return drawn.unknown
         return drawn.resistance_with_output_held(self.node) if self.driven else drawn.resistance(self.node)

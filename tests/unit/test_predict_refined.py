@@ -339,6 +339,17 @@ def test_output_on_nothing_has_no_level(tmp_path: Path) -> None:
     assert "threshold" in found.refined
 
 
+def test_an_output_behind_a_capacitor_without_a_comparator_has_no_level(tmp_path: Path) -> None:
+    """Nothing tells what drives it: the 0 V that its load makes of nothing is no prediction."""
+    netlist = NETLIST.replace("X1 thr ramp vcc 0 out plain", "Bdrive pin 0 v = 5+4*tanh(v(thr)-v(ramp))")
+    netlist = netlist.replace("Rpull vcc out 1k\n", "Cc pin out 1u\nRl out 0 10k\n")
+    netlist = netlist.replace("Rh out thr 576k\n", "")
+    _, found = small(tmp_path, 'supply = "Vcc"\n', '[core]\nkind = "ramp source"\n', netlist)
+    for name in ("high_level", "low_level", "sink_current", "output_resistance"):
+        assert name not in found.solved and name not in found.refined
+    assert "threshold" in found.refined
+
+
 def test_interaction_is_small_but_there() -> None:
     """What removal one by one leaves open is a row of its own, and no large one."""
     _, found = predicted(KESTREL / "kestrel.board.toml", KNOWN)
