@@ -116,6 +116,25 @@ def stage_pins(board: Board, netlist: Netlist) -> StagePins | None:
     return StagePins(output, supply, negative, reference)
 
 
+def told_pins(board: Board, netlist: Netlist) -> dict[str, str]:
+    """Pin -> node of the board's comparator for the pins that its roles and the sources tell, whatever its
+    header calls them; none where its output or its supplies cannot be told."""
+    roles, pins, part = board.roles, stage_pins(board, netlist), part_of(netlist, board.roles.comparator)
+    nodes = [node.lower() for node in part.nodes] if part else []
+    if pins is None or pins.supply not in nodes or pins.negative not in nodes:
+        return {}
+    plus = roles.ramp_input == "plus"
+    found = {
+        "plus": roles.ramp.lower() if plus else roles.threshold.lower(),
+        "minus": roles.threshold.lower() if plus else roles.ramp.lower(),
+        "output": pins.output,
+        "supply": str(pins.supply),
+        "negative": pins.negative,
+        "emitter": pins.reference,
+    }
+    return {pin: node for pin, node in found.items() if node in nodes}
+
+
 def _supply_node(nodes: Sequence[str], pins: Sequence[str]) -> str:
     """The node of the supply's source that is a pin of the comparator, or its positive one."""
     return next((node for node in nodes if node in pins and node != GROUND), nodes[0])

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from harness.intent.ratings import SINK_CURRENT
 from harness.measure.stress import Watch
-from harness.pins import named_pins
+from harness.pins import named_pins, told_pins
 from harness.sheets import Rating, Sheet, models, read_sheet
 from harness.units import engineering
 
@@ -115,8 +115,8 @@ def _sheets_of(
     board: Board, netlist: Netlist, name: str, placed: FlatPart, known: Sequence[str]
 ) -> Iterator[tuple[Sheet, dict[str, str]]]:
     """The sheet of a part's model with the node of each pin: by the model's name, and for the board's own
-    comparator by its class where a header names the pins in words. ``known``: the models that have a
-    sheet."""
+    comparator by its class, its pins by the words of its header and by the roles. ``known``: the models that
+    have a sheet."""
     part = placed.part
     if part.model in known:
         sheet = read_sheet(part.model)
@@ -126,7 +126,7 @@ def _sheets_of(
     if name != (board.roles.comparator or "").lower():
         return
     named = named_pins(netlist, part)
-    pins = {
+    pins = told_pins(board, netlist) | {
         pin: placed.nodes[[node.lower() for node in part.nodes].index(node)] for pin, node in named.items()
     }
     if "negative" in pins:

@@ -9,6 +9,7 @@ import pytest
 
 from harness.pins import StagePins, stage_pins
 from harness.planning import probes_of
+from harness.ratings import rated_parts
 from harness.run import prepare
 
 NETLIST = """\
@@ -65,6 +66,15 @@ def test_the_pin_that_nothing_holds_is_the_output(tmp_path: Path) -> None:
     prepared = prepare(board(tmp_path))
     found = stage_pins(prepared.board, prepared.netlist)
     assert found == StagePins(output="xstage.6", supply="1", negative="2", reference="2")
+
+
+def test_the_ratings_of_its_class_are_watched(tmp_path: Path) -> None:
+    prepared = prepare(board(tmp_path))
+    rated = rated_parts(prepared.board, prepared.netlist)
+    assert {one.part for one in rated} == {"xstage.Xcompare"}
+    assert any("supply voltage" in one.words for one in rated)
+    numberless = prepare(board(tmp_path, " 7", " 9"))
+    assert not rated_parts(numberless.board, numberless.netlist)
 
 
 @pytest.mark.parametrize("more", ["", " 7"])
