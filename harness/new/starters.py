@@ -119,7 +119,7 @@ def _supply(choice: Choice, stage: Stage) -> float:
     least, most = core_range(choice.core, *stage.range)
     if not stage.range[0] <= least <= stage.range[1]:
         message = (
-            f'"{choice.core}" wants a supply of {least:g} V to {most:g} V, but the stage '
+            f'"{choice.core}" wants a stage that works on {least:g} V, the least of its supply, but '
             f'"{choice.stage}" works on {stage.range[0]:g} V to {stage.range[1]:g} V; '
             "choose another core or stage"
         )
