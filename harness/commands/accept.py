@@ -31,8 +31,8 @@ def _accept(options: argparse.Namespace) -> int:
     from harness.writing import table_writer, write_together
 
     answer = accept(options.run, options.references, options.incomplete)
-    for line in answer.lines:
-        print(without_controls(line))
     if options.out:
         write_together(options.out, {"accept.csv": table_writer(answer.table)})
+    for line in answer.lines:
+        print(without_controls(line))
     return WITHIN

@@ -13,14 +13,14 @@ if TYPE_CHECKING:
 
 
 def answered(answer: Answer, options: argparse.Namespace) -> int:
-    """Prints what a study says and writes its tables; the exit code."""
+    """Writes the tables of a study, then prints what it says, which a reader may cut short; the exit code."""
     from harness.findings import without_controls
     from harness.writing import table_writer, write_recorded
 
-    for line in answer.lines:
-        print(without_controls(line))
+    remarks: tuple[str, ...] = ()
     if options.out:
         tables = {name: table_writer(table) for name, table in answer.tables.items()}
-        for remark in write_recorded(options.out, tables, answer.run, options.board).remarks:
-            print(without_controls(remark))
+        remarks = write_recorded(options.out, tables, answer.run, options.board).remarks
+    for line in (*answer.lines, *remarks):
+        print(without_controls(line))
     return SHORT if answer.falls_short else WITHIN

@@ -20,8 +20,8 @@ def _check(options: argparse.Namespace) -> int:
     from harness.findings import without_controls
 
     result = check(options.board)
-    for line in check_lines(result):
-        print(without_controls(line))
     if options.out:
         write_check(result, options.out)
+    for line in check_lines(result):
+        print(without_controls(line))
     return SHORT if result.falls_short else WITHIN

@@ -41,11 +41,11 @@ def _compare(options: argparse.Namespace) -> int:
     with sides(options.before, options.after, asked) as (before, after):
         progress.end()
         found = compare(before, after)
-    for line in lines(found):
-        print(line)
     if options.out:
         write_comparison(found, options.out)
-        print(f"Page: {options.out / 'compare.html'}")
+        written = f"Page: {options.out / 'compare.html'}"
     else:
-        print("With --out DIR: compare.csv, every figure, and compare.html, the page.")
+        written = "With --out DIR: compare.csv, every figure, and compare.html, the page."
+    for line in (*lines(found), written):
+        print(line)
     return SHORT if found.worse else WITHIN

@@ -38,10 +38,10 @@ def _ledger(options: argparse.Namespace) -> int:
             before = days_ago(options.older_than) if options.older_than is not None else ""
             print(f"{ledger.prune(engine, before)} corners dropped")
         table = ledger_table(ledger)
+        if options.out:
+            write_together(options.out, {"ledger.csv": table_writer(table)})
         for line in ledger_lines(ledger, table, engine):
             print(without_controls(line))
-    if options.out:
-        write_together(options.out, {"ledger.csv": table_writer(table)})
     return WITHIN
 
 

@@ -45,8 +45,8 @@ def _parts(options: argparse.Namespace) -> int:
         raise InputError([Finding(None, f"--model {options.model}: tests that one file; {said}")])
     else:
         table = self_test(session(), options.model, options.class_, options.name)
-    for line in part_lines(table, whole=not sys.stdout.isatty()):
-        print(line)
     if options.out:
         write_together(options.out, {"parts.csv": table_writer(table)})
+    for line in part_lines(table, whole=not sys.stdout.isatty()):
+        print(line)
     return SHORT if falls_short(table) else WITHIN

@@ -20,6 +20,8 @@ def _sources(options: argparse.Namespace) -> int:
     from harness.writing import table_writer, write_together
 
     table = sources_table()
+    if options.out:
+        write_together(options.out, {"sources.csv": table_writer(table)})
     for source, checks in table.groupby("source", sort=False):
         print(source)
         for row in checks.itertuples():
@@ -29,6 +31,4 @@ def _sources(options: argparse.Namespace) -> int:
     print(f"{len(table)} checks from {table['source'].nunique()} sources: ", end="")
     print(", ".join(f"{count} {verdict}" for verdict, count in counts.items()))
     print('"found" is a slip in print that the tool finds.')
-    if options.out:
-        write_together(options.out, {"sources.csv": table_writer(table)})
     return SHORT if "off" in counts else WITHIN

@@ -30,7 +30,8 @@ class Extracted:
 def extract(revision: str, path: str, folder: Path) -> Extracted:
     """Puts the board file ``path`` of a revision, its folder and the folders that it includes from into
     ``folder``. ``path`` counts from the top of the repository, as git has it, or else from the folder in
-    which the command was given. Raises InputError for no git, no repository, an unknown revision or path.
+    which the command was given; from there alone where it begins with ``./`` or ``../``. Raises InputError
+    for no git, no repository, an unknown revision or path.
     """
     word = f"{revision}:{path}"
     top = Path(_git(["rev-parse", "--show-toplevel"], word, "this folder lies in no git repository").strip())
@@ -52,7 +53,8 @@ def extract(revision: str, path: str, folder: Path) -> Extracted:
 
 def _inside(commit: str, path: str, top: Path, word: str) -> str:
     """The path from the top of the repository."""
-    tried = [PurePosixPath(path).as_posix()]
+    relative = path.startswith(("./", "../"))  # as git itself reads it: from here and from nowhere else
+    tried = [] if relative else [PurePosixPath(path).as_posix()]
     here = Path.cwd().resolve()
     if here.is_relative_to(top.resolve()):
         tried.append(_plain((here.relative_to(top.resolve()) / path).as_posix()))

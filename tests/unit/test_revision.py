@@ -602,6 +602,24 @@ def test_a_revision_puts_no_file_outside_of_its_folder(
     assert not (tmp_path / "put" / "up.inc").exists()
 
 
+def test_a_path_from_here_is_no_path_from_the_top(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two boards of one file name: a dot in front means the one here, none the one at the top."""
+    for folder, text in ((tmp_path, "top"), (tmp_path / "below", "below")):
+        folder.mkdir(exist_ok=True)
+        (folder / "held.board.toml").write_text(f"# {text}\n", encoding="utf-8")
+    name = ["-c", "user.name=tester", "-c", "user.email=tester@example.org"]
+    for arguments in (["init", "-q"], ["add", "-A"], [*name, "commit", "-q", "-m", "one"]):
+        subprocess.run(["git", *arguments], cwd=tmp_path, check=True, capture_output=True)
+    monkeypatch.chdir(tmp_path / "below")
+    for number, (path, text) in enumerate(
+        (("held.board.toml", "top"), ("./held.board.toml", "below"), ("../held.board.toml", "top"))
+    ):
+        found = extract("HEAD", path, tmp_path / f"put{number}")
+        assert found.board.read_text(encoding="utf-8") == f"# {text}\n"
+    with pytest.raises(InputError, match=r'has no file "\./below/held'):
+        extract("HEAD", "./below/held.board.toml", tmp_path / "put")
+
+
 def test_every_word_is_described() -> None:
     """The user's reference has every verdict and every column."""
     root = Path(__file__).resolve().parents[2]
