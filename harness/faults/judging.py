@@ -12,7 +12,7 @@ import numpy as np
 
 from harness.faults.fault import HARMLESS, NOT_SIMULATED, OVERSTRESSED, WRONG_SOUND, Outcome
 from harness.faults.parts import label_of
-from harness.faults.stress import OUTPUT, PULLUP, SINK, SUPPLY, hottest, passed, pullup_currents
+from harness.faults.stress import OUTPUT, PULLUP, SINK, SUPPLY, hottest, passed, pullup_currents, reach
 from harness.faults.study import Faulted
 from harness.quantities import stem
 from harness.states import reason_of, state_of
@@ -53,7 +53,7 @@ class Judge:
             return Outcome(faulted.fault, result.corner, NOT_SIMULATED, NOT_SIMULATED, reason=result.reason)
         stresses, notes = passed(self.board, netlist, good.stresses, result.stresses)
         figures = figures_of(self.board, netlist, result)
-        left = list(self._left(good, result, figures))
+        left = list(self._left(good, result, figures, reach(netlist)))
         heard = ("state",) if faulted.fault.steers else ("state", *SOUND)
         wrong = any(name in heard for name, _ in left) or self._limits_left(good, result)
         severity = OVERSTRESSED if stresses else WRONG_SOUND if wrong else HARMLESS
@@ -65,9 +65,10 @@ class Judge:
         )  # fmt: skip
 
     def _left(
-        self, good: CornerResult, result: CornerResult, figures: Mapping[str, float]
+        self, good: CornerResult, result: CornerResult, figures: Mapping[str, float], most: float
     ) -> Iterator[tuple[str, str]]:
-        """What a bench shows that leaves its tolerance around the figure without a fault: name and words."""
+        """What a bench shows that leaves its tolerance around the figure without a fault: name and words.
+        ``most``: the voltage (V) beyond which only an ideal current source can have driven anything."""
         before, after = state_of(good), state_of(result)
         if before != after:
             yield "state", f"{after} instead of {before}"
@@ -79,6 +80,9 @@ class Judge:
             if math.isnan(now):
                 yield name, f"no figure of {_title(name)}"
             elif abs(now - was) > (tolerance := self._tolerance(name, good)):
+                if stem(name).unit == "V" and abs(now) > most:
+                    yield name, f"{_title(name)} driven beyond the supplies by an ideal current source"
+                    continue
                 shown = 0.0 if abs(now) < tolerance * NOTHING else now
                 yield name, f"{_title(name)} {_apart(shown, was, stem(name).unit)}"
 

@@ -79,7 +79,7 @@ def passed(
     """Ratings that a faulted board passes and the one without a fault does not, or not so far, the farthest
     first; and sentences on what was not taken for true. ``netlist`` is the faulted one; extremes by the name
     of the watch."""
-    reach = _reach(netlist)
+    most = reach(netlist)
     notes: list[str] = []
     found: list[Stress] = []
     rated = [*rated_parts(board, netlist), *_sinking(board, netlist)]
@@ -89,7 +89,7 @@ def passed(
             notes.append(f"{one.part} {one.words} has no figure and is not judged")
         if word != BREACHED:
             continue
-        if one.unit == "V" and abs(value) > reach:
+        if one.unit == "V" and abs(value) > most:
             notes.append(f"{one.part} {one.words} {engineering(value, 'V', 3)} is not judged: {IDEAL}")
             continue
         share, bound = beyond(one, value)
@@ -105,7 +105,7 @@ def passed(
     return sorted(found, key=lambda each: -each.share), notes
 
 
-def _reach(netlist: Netlist) -> float:
+def reach(netlist: Netlist) -> float:
     """The voltage (V) beyond which only an ideal current source can have driven a node: a real one stops
     where its own supply ends. Infinite without one, or where an inductor may have done it."""
     letters = {found.part.letter for found in netlist.flat.values()}

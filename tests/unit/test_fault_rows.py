@@ -130,6 +130,23 @@ def test_a_limit_without_a_figure_is_not_kept(room: float, severity: str) -> Non
     assert judge.outcome(Faulted(FAULT, 0, netlist, faulted)).severity == severity
 
 
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [
+        ("kestrel_slicer", "output, low level -432 V instead of 100 mV"),
+        ("kestrel", "output, low level driven beyond the supplies by an ideal current source"),
+    ],
+)
+def test_no_bench_shows_what_an_ideal_current_source_alone_can_do(name: str, shown: str) -> None:
+    """Kestrel's core has one; its slicing stage alone has none."""
+    board = load_board(netlists_folder() / "boards" / "kestrel" / f"{name}.board.toml")
+    netlist = read_netlist(board.netlist)
+    figures = {"low_level": 0.1, "high_level": 6.0}
+    judge = Judge(board, netlist, [CornerResult("a", "pulsing", figures=figures)])
+    faulted = CornerResult("a", "pulsing", figures=figures | {"low_level": -432.0})
+    assert judge.outcome(Faulted(FAULT, 0, netlist, faulted)).seen == (shown,)
+
+
 def test_a_rating_without_a_figure_is_told_and_not_kept() -> None:
     """The figure is there without the fault; nothing of it with the fault, or nothing that is a number."""
     board = load_board(netlists_folder() / "boards" / "kestrel" / "kestrel_slicer.board.toml")
