@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 
+from harness.engine.steps import PILOT
 from harness.report import rounding
 from harness.simulate import CornerResult
 
@@ -19,11 +20,13 @@ def state_of(result: CornerResult) -> str:
 
 def reason_of(result: CornerResult) -> str:
     """What the state rests on: the words of the engine, or how far the inputs lie beyond their range, what
-    the output does, and how the run went; empty where there is nothing to say."""
+    the output does, and what was out of the way in the run; empty where there is nothing to say. That a
+    pilot run had to find the cycle, as on every board without a core, is no reason."""
     if result.reason:
         return result.reason
     seen = result.words.get("note", "")
-    return "; ".join(filter(None, (*_beyond(result), seen, *result.notes)))
+    notes = (note for note in result.notes if note != PILOT)
+    return "; ".join(filter(None, (*_beyond(result), seen, *notes)))
 
 
 def _beyond(result: CornerResult) -> list[str]:

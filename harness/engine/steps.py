@@ -21,8 +21,20 @@ from harness.engine.plan import Figures, Measure, NoCycle, Plan, Record, Settled
 from harness.engine.scout import cross_check, driven, scout, uniform
 from harness.engine.session import EngineDead, EngineError, Session
 
-__all__ = ["Figures", "Measure", "NoCycle", "Plan", "Record", "Settled", "load", "settle", "too_small"]
+__all__ = [
+    "PILOT",
+    "Figures",
+    "Measure",
+    "NoCycle",
+    "Plan",
+    "Record",
+    "Settled",
+    "load",
+    "settle",
+    "too_small",
+]
 
+PILOT = "nothing was known of the cycle; a pilot run found it"
 CAREFUL = 200  # steps a period at least, where larger ones lost a cycle
 
 
@@ -44,7 +56,7 @@ def settle(session: Session, plan: Plan, measure: Measure) -> Settled:
             except NoCycle as error:  # a hint may have been wrong
                 notes.append(f"no cycle where it was expected ({error}); a pilot run found it")
         else:
-            notes.append("nothing was known of the cycle; a pilot run found it")
+            notes.append(PILOT)
         plan = scout(session, plan)
         try:
             return _steered(session, plan, measure, notes, scouted=True)
