@@ -96,6 +96,19 @@ def named_pins(netlist: Netlist, part: Part) -> dict[str, str]:
     return found
 
 
+def amplifier_pins(netlist: Netlist, part: Part) -> dict[str, str]:
+    """Pin -> node of an op-amp: by the words of its header, else in the order that most models have, plus
+    minus supply negative output, where the drawing bears it out: the third node is held at a higher voltage
+    than the fourth, and nothing holds the fifth. Otherwise what the header says, which may be nothing."""
+    named = named_pins(netlist, part)
+    nodes, level = [node.lower() for node in part.nodes], rail_levels(netlist)
+    if named or len(nodes) != 5:
+        return named
+    plus, minus, supply, negative, output = nodes
+    usual = level.get(supply, -math.inf) > level.get(negative, math.inf) and output not in level
+    return {"plus": plus, "minus": minus, "output": output} if usual else named
+
+
 def stage_pins(board: Board, netlist: Netlist) -> StagePins | None:
     """The pins of the board's comparator; None where the board names none, or its output cannot be told."""
     roles = board.roles

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.netlist.scopes import Values
-from harness.pins import StagePins, named_pins, part_of, stage_pins
+from harness.pins import StagePins, amplifier_pins, part_of, stage_pins
 from harness.predict.network import GROUND, Branch, Network, is_inside, per_setting, values_of
 from harness.quantities import ROOM_TEMPERATURE, TEMPERATURE
 
@@ -241,12 +241,12 @@ def _known_devices(board: Board, netlist: Netlist) -> frozenset[str]:
 
 
 def _amplifiers(board: Board, netlist: Netlist) -> tuple[Branch, ...]:
-    """The op-amps that the board file says work linearly, ideal. One whose header does not name its pins
-    stays what it is drawn as."""
+    """The op-amps that the board file says work linearly, ideal. One whose pins cannot be told stays what it
+    is drawn as."""
     found = []
     for name in board.roles.amplifiers:
         part = part_of(netlist, name)
-        pins = named_pins(netlist, part) if part else {}
+        pins = amplifier_pins(netlist, part) if part else {}
         if {"plus", "minus", "output"} <= set(pins):
             found.append(Branch("O", name.lower(), pins["plus"], pins["minus"], 0.0, output=pins["output"]))
     return tuple(found)

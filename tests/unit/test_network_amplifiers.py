@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from harness.netlist import read_netlist
+from harness.pins import amplifier_pins
 from harness.predict.network import Branch, Network
 from harness.predict.width_networks import summing_level
 
@@ -81,3 +82,29 @@ def test_only_a_board_that_says_so_has_linear_op_amps(tmp_path: Path) -> None:
     assert np.isnan(Network.from_netlist(netlist).solve()["o"]).all()
     named = Network.from_netlist(netlist, {"xsum"}, [Branch("O", "xsum", "0", "s", 0.0, output="o")])
     assert named.solve()["o"] == pytest.approx([-2.0])
+
+
+@pytest.mark.parametrize(
+    ("header", "nodes", "told"),
+    [
+        ("1 2 3 4 5", "0 s vp vn o", {"plus": "0", "minus": "s", "output": "o"}),
+        ("out inp inn vdd vss", "o 0 s vp vn", {"plus": "0", "minus": "s", "output": "o"}),
+        ("1 2 3 4 5", "o s 0 vn vp", {}),  # supplies where the usual order has none
+        ("1 2 3 4 5", "0 s vp vn va", {}),  # a source holds what would be the output
+        ("1 2 3 4", "0 s vp o", {}),
+    ],
+)
+def test_pins_of_an_op_amp_whose_header_numbers_them(
+    tmp_path: Path, header: str, nodes: str, told: dict[str, str]
+) -> None:
+    path = tmp_path / "sum.cir"
+    inner = header.split()
+    path.write_text(
+        f"* a summer\nVp vp 0 12\nVn vn 0 -12\nVa va 0 1\nRa va s 10k\nRf s o 20k\nXsum {nodes} bought\n"
+        f".subckt bought {header}\nR1 {inner[0]} {inner[1]} 1meg\nR2 {inner[2]} {inner[3]} 1meg\n.ends\n"
+        ".end\n",
+        encoding="utf-8",
+    )
+    netlist = read_netlist(path)
+    found = amplifier_pins(netlist, netlist.parts["xsum"])
+    assert {pin: node for pin, node in found.items() if pin in ("plus", "minus", "output")} == told
