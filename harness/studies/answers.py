@@ -373,11 +373,14 @@ def _yield_answer(study: Study, found: Yield) -> Answer:
             else "Boards that fail lie apart from those that pass in no deviation by more than chance has it."
         )
     lines += [
-        f"To claim 99 % with {100 * CONFIDENCE:g} % confidence, {draws_needed(0.99)} draws without a failure"
-        " would be needed.",
+        f"To claim 99 % with {100 * CONFIDENCE:g} % confidence, {draws_needed(0.99)} independent draws"
+        " without a failure would be needed.",
         "",
         "Assumed:",
-        *(f"  {text}" for text in [f"deviations independent, {found.distribution}", *_assumed(study, None)]),
+        *(
+            f"  {text}"
+            for text in [f"deviations of parts independent, {found.distribution}", *_assumed(study, None)]
+        ),
     ]
     run = run_record(study) | {
         "draws": count,

@@ -12,6 +12,7 @@ an absolute maximum rating at any axis corner does not pass.
 from __future__ import annotations
 
 import math
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,7 +83,11 @@ class Yield:
 def draw(count: int, draws: int, seed: int, distribution: str, low_discrepancy: bool = False) -> Array:
     """Deviations as shares of the tolerance, -1 to 1, shape (draws, count). The same seed gives the same."""
     if low_discrepancy:
-        points = stats.qmc.Sobol(count, rng=np.random.default_rng(seed)).random(draws)
+        with warnings.catch_warnings():
+            warnings.simplefilter(
+                "ignore", UserWarning
+            )  # of a number that is no power of two; the answer says it
+            points = stats.qmc.Sobol(count, rng=np.random.default_rng(seed)).random(draws)
     else:
         points = np.random.default_rng(seed).random((draws, count))
     if distribution == "uniform":
@@ -163,11 +168,19 @@ def yield_of(
     least, most = clopper_pearson(passed, draws)[0], clopper_pearson(passed + undecided, draws)[1]
     if low_discrepancy:
         least = most = math.nan
-    text = DISTRIBUTIONS[distribution] + (", low-discrepancy points (Sobol)" if low_discrepancy else "")
+    text = DISTRIBUTIONS[distribution] + (low_discrepancy_words(draws) if low_discrepancy else "")
     return Yield(
         table, passed, failed, undecided, least, most, text, seed, blame_of(table, shares, columns), trimming,
         watched, _short(table, missed, corner_names),
     )  # fmt: skip
+
+
+def low_discrepancy_words(draws: int) -> str:
+    """What is said of such draws: Sobol's points are balanced at powers of two alone (documentation of
+    scipy.stats.qmc.Sobol)."""
+    next_one = 1 << (draws - 1).bit_length()
+    uneven = f", not quite even: a power of two such as {next_one} would be" if next_one != draws else ""
+    return f", low-discrepancy points (Sobol{uneven})"
 
 
 def _out_of_reach(study: Study, trimmed: Trimmed) -> list[str]:

@@ -21,7 +21,7 @@ from harness.studies.answers import worst_case
 from harness.studies.rows import Study
 from harness.studies.variation import unusable, varied
 from harness.studies.worst import budget
-from harness.studies.yields import blame_of
+from harness.studies.yields import blame_of, draw, low_discrepancy_words
 from harness.units import engineering
 
 NETLIST = """* An ideal ramp, sliced at a threshold that three resistors make of reference, control and ground
@@ -321,6 +321,18 @@ def test_a_board_counts_at_every_limit_that_it_misses(
     assert "Pull-up current, output low: 6 boards, most often at c003 (control 2 V)" in said
     record = json.loads((tmp_path / "out" / "run.json").read_text())
     assert record["falls_short"] == {"duty": 6, "pullup_current": 6}
+
+
+def test_low_discrepancy_draws_are_evener_than_chance_and_say_so_where_they_could_be_evener(
+    recwarn: pytest.WarningsRecorder,
+) -> None:
+    """Every one of 16 equal pieces of a tolerance holds its share of 96 points to a point or two."""
+    points = draw(4, 96, 3, "uniform", low_discrepancy=True)
+    pieces = np.floor(8.0 * (points + 1.0)).astype(int)
+    counts = np.array([np.bincount(column, minlength=16) for column in pieces.T])
+    assert np.abs(counts - 6).max() <= 1 and not recwarn.list
+    assert "such as 128 would be" in low_discrepancy_words(96)
+    assert "such as" not in low_discrepancy_words(128)
 
 
 def test_no_part_is_blamed_for_what_chance_does() -> None:
