@@ -6,7 +6,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from harness.alone.conditions import Conditions
-from harness.alone.cores import BENCHES
 from harness.alone.slicer_benches import slicer_benches
 from harness.alone.subject import Bench, Refused
 
@@ -20,6 +19,9 @@ def benches_of(board: Board, netlist: Netlist) -> list[Bench | Refused]:
     none, but a reason."""
     conditions = Conditions(board, netlist)
     benches: list[Bench | Refused] = list(slicer_benches(conditions))
-    if board.core is not None and board.core.kind in BENCHES:
-        benches += BENCHES[board.core.kind](conditions)
+    if board.core is not None:
+        from harness.alone.cores import BENCHES
+
+        if board.core.kind in BENCHES:
+            benches += BENCHES[board.core.kind](conditions)
     return benches
