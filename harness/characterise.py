@@ -113,25 +113,16 @@ def characterise(board: Board, netlist: Netlist, store: Path, measure: bool) -> 
     bench cannot measure stays unknown, too. Raises EngineMissing where ``measure`` finds no engine, and
     EngineDead where it gives up for good.
     """
-    return _taken(board, netlist, _measuring(store) if measure else _reading(store))
+    return Models.of(board, netlist).taken(_measuring(store) if measure else _reading(store))
 
 
 def kept(board: Board, netlist: Netlist, store: Path, engine: int) -> Characteristics | None:
     """What :func:`characterise` gives with an engine of this version where the store holds all of it; None
     where something is left to measure. The engine is not touched."""
     try:
-        return _taken(board, netlist, _keeping(store, engine))
+        return Models.of(board, netlist).taken(_keeping(store, engine))
     except _NotKept:
         return None
-
-
-def benches(board: Board, netlist: Netlist) -> list[Bench]:
-    """Every bench of a board, once for each setting of models where it differs, always in the same order."""
-    from harness.alone.subject import Bench
-
-    every, _ = _settings(board, netlist)
-    found = [bench for one in every for bench in one.benches if isinstance(bench, Bench)]
-    return list({name_of(bench): bench for bench in found}.values())
 
 
 def name_of(bench: Bench) -> tuple[str, str]:
@@ -148,22 +139,6 @@ def measured(bench: Bench, store: Path) -> Found:
         return str(reason)
 
 
-def put_together(board: Board, netlist: Netlist, found: Mapping[tuple[str, str], Found]) -> Characteristics:
-    """What :func:`characterise` gives, from what was found on every bench, by :func:`name_of`."""
-    before: set[tuple[str, str]] = set()
-
-    def take(bench: Bench) -> tuple[Kept, bool]:
-        outcome = found[name_of(bench)]
-        if isinstance(outcome, str):
-            raise _Unknown(outcome)
-        kept, old = outcome
-        old = old or name_of(bench) in before
-        before.add(name_of(bench))
-        return kept, old
-
-    return _taken(board, netlist, take)
-
-
 @dataclass(frozen=True)
 class _Setting:
     """The axes that change models, where they stand, and the benches of the board with these models."""
@@ -173,42 +148,75 @@ class _Setting:
     benches: Sequence[Bench | Refused]
 
 
-def _settings(board: Board, netlist: Netlist) -> tuple[list[_Setting], list[tuple[str, str]]]:
-    """Every setting of axes that change the models, and what is to be said where not all of them count."""
-    from harness.alone.benches import benches_of
+@dataclass(frozen=True)
+class Models:
+    """The benches of a board at every setting of axes that change its models. ``missing``: what is to be said
+    where not all of these count."""
 
-    usual = benches_of(board, netlist)
-    axes = _axes_of_models(board, usual)
-    if not axes:
-        return [_Setting({}, netlist, usual)], []
-    values = product(*(dict.fromkeys([*board.axes[axis].values, board.axes[axis].nominal]) for axis in axes))
-    settings = [dict(zip(axes, each, strict=True)) for each in values]
-    missing = []
-    if len(settings) > MOST_VARIANTS:
-        words = f"models follow {' and '.join(axes)} to {len(settings)} settings, more than {MOST_VARIANTS}"
-        missing.append(("models", f"{words}: measured at the nominal one alone"))
-        settings = [{axis: board.axes[axis].nominal for axis in axes}]
-    found = []
-    for at in settings:
-        lines = [f".param {board.axes[axis].sets}={value!r}" for axis, value in at.items()]
-        drawn = rewritten(netlist, [*(line.text for line in netlist.deck()), *lines])
-        found.append(_Setting(at, drawn, benches_of(board, drawn)))
-    return found, missing
+    board: Board
+    settings: tuple[_Setting, ...]
+    missing: tuple[tuple[str, str], ...] = ()
 
+    @classmethod
+    def of(cls, board: Board, netlist: Netlist) -> Models:
+        """Always in the same order."""
+        from harness.alone.benches import benches_of
 
-def _taken(board: Board, netlist: Netlist, take: Take) -> Characteristics:
-    """The values of all benches of a board, each bench's figures by ``take``, at every setting of axes that
-    change the models."""
-    settings, missing = _settings(board, netlist)
-    variants = [(one.at, _characterised(board, one.netlist, one.benches, take)) for one in settings]
-    if not settings[0].at:
-        return variants[0][1]
-    every = [known for _, known in variants]
-    missing += dict.fromkeys(entry for known in every for entry in known.missing)
-    usual = {axis: board.axes[axis].nominal for axis in settings[0].at}
-    nominal = next((known for at, known in variants if at == usual), every[0])
-    reused = sum(known.reused for known in every)
-    return replace(nominal, missing=tuple(missing), reused=reused, variants=tuple(variants))
+        usual = benches_of(board, netlist)
+        axes = _axes_of_models(board, usual)
+        if not axes:
+            return cls(board, (_Setting({}, netlist, usual),))
+        each = (dict.fromkeys([*board.axes[axis].values, board.axes[axis].nominal]) for axis in axes)
+        settings = [dict(zip(axes, values, strict=True)) for values in product(*each)]
+        missing = []
+        if len(settings) > MOST_VARIANTS:
+            words = (
+                f"models follow {' and '.join(axes)} to {len(settings)} settings, more than {MOST_VARIANTS}"
+            )
+            missing.append(("models", f"{words}: measured at the nominal one alone"))
+            settings = [{axis: board.axes[axis].nominal for axis in axes}]
+        found = []
+        for at in settings:
+            lines = [f".param {board.axes[axis].sets}={value!r}" for axis, value in at.items()]
+            drawn = rewritten(netlist, [*(line.text for line in netlist.deck()), *lines])
+            found.append(_Setting(at, drawn, benches_of(board, drawn)))
+        return cls(board, tuple(found), tuple(missing))
+
+    def benches(self) -> list[Bench]:
+        """Every bench, those that differ at no setting once."""
+        from harness.alone.subject import Bench
+
+        every = [bench for one in self.settings for bench in one.benches if isinstance(bench, Bench)]
+        return list({name_of(bench): bench for bench in every}.values())
+
+    def put_together(self, found: Mapping[tuple[str, str], Found]) -> Characteristics:
+        """What :func:`characterise` gives, from what was found on every bench, by :func:`name_of`."""
+        before: set[tuple[str, str]] = set()
+
+        def take(bench: Bench) -> tuple[Kept, bool]:
+            outcome = found[name_of(bench)]
+            if isinstance(outcome, str):
+                raise _Unknown(outcome)
+            kept, old = outcome
+            old = old or name_of(bench) in before
+            before.add(name_of(bench))
+            return kept, old
+
+        return self.taken(take)
+
+    def taken(self, take: Take) -> Characteristics:
+        """The values of all benches, each bench's figures by ``take``."""
+        variants = [
+            (one.at, _characterised(self.board, one.netlist, one.benches, take)) for one in self.settings
+        ]
+        if not variants[0][0]:
+            return variants[0][1]
+        every = [known for _, known in variants]
+        missing = (*self.missing, *dict.fromkeys(entry for known in every for entry in known.missing))
+        usual = {axis: self.board.axes[axis].nominal for axis in variants[0][0]}
+        nominal = next((known for at, known in variants if at == usual), every[0])
+        reused = sum(known.reused for known in every)
+        return replace(nominal, missing=missing, reused=reused, variants=tuple(variants))
 
 
 def _axes_of_models(board: Board, benches: Sequence[Bench | Refused]) -> list[str]:

@@ -48,10 +48,11 @@ def characterised(prepared: Prepared, workers: Workers | None = None) -> tuple[C
 
 
 def _in_workers(board: Board, netlist: Netlist, store: Path, workers: Workers) -> tuple[Characteristics, str]:
-    from harness.characterise import benches, name_of, put_together
+    from harness.characterise import Models, name_of
 
     with np.errstate(all="ignore"):
-        every = benches(board, netlist)
+        models = Models.of(board, netlist)
+        every = models.benches()
     subject = pickle.dumps((board, netlist, store))
     tasks = [(subject, place) for place in range(max(1, len(every)))]
     found: dict[tuple[str, str], Found] = {}
@@ -69,7 +70,7 @@ def _in_workers(board: Board, netlist: Netlist, store: Path, workers: Workers) -
     if not engine:
         raise EngineFailed(f"the device models could not be measured alone: {next(iter(found.values()))}")
     with np.errstate(all="ignore"):
-        known = put_together(board, netlist, found)
+        known = models.put_together(found)
     return replace(known, engine_seconds=seconds), engine
 
 
@@ -98,8 +99,8 @@ def _measured(task: tuple[bytes, int]) -> tuple[str, Found | None, float]:
 @lru_cache(maxsize=1)
 def _benches(subject: bytes) -> tuple[list[Bench], Path]:
     """The benches of a pickled board with its netlist and store: the same for all tasks of a run."""
-    from harness.characterise import benches
+    from harness.characterise import Models
 
     board, netlist, store = pickle.loads(subject)
     with np.errstate(all="ignore"):
-        return benches(board, netlist), store
+        return Models.of(board, netlist).benches(), store

@@ -86,7 +86,7 @@ class FaultStudy:
         )
         self.netlist = self._prepared.netlist
         self.ledger, self.workers, self.progress = ledger, workers_of(jobs), progress
-        self._known, self.engine = characterised(self._prepared)
+        self._known, self.engine = characterised(self._prepared, self.workers)
         self.simulations, self.reused, self.engine_seconds = 0, 0, 0.0
         self._look_at(asked_corners(self.board, only, every))
 

@@ -93,7 +93,7 @@ class Study:
         self.rated = rated_parts(self.varied.board, self.varied.netlist)
         self.ledger, self.progress = ledger, progress
         self.workers = workers_of(jobs)
-        self.known, self.engine = characterised(prepared)
+        self.known, self.engine = characterised(prepared, self.workers)
         self._asked: set[str] = set()
         self._reused: set[str] = set()
         self.engine_seconds = 0.0

@@ -12,7 +12,7 @@ from typing import TypeVar
 
 import pytest
 
-from harness.characterise import benches, characterise
+from harness.characterise import Models, characterise
 from harness.engine.errors import EngineFailed
 from harness.engine.pool import Outcome
 from harness.engine.workers import Here
@@ -62,7 +62,7 @@ def test_workers_measure_what_one_process_measures(prepared: Prepared, tmp_path:
 
 
 def test_a_process_that_dies_costs_the_bench_that_it_was_at(prepared: Prepared) -> None:
-    every = benches(prepared.board, prepared.netlist)
+    every = Models.of(prepared.board, prepared.netlist).benches()
     place = next(place for place, bench in enumerate(every) if bench.title == "slicer output")
     found, _ = characterised(prepared, Failing(1, (place,)))
     assert found.missing == (("slicer.sink", "slicer output: killed by SIGSEGV"),)
