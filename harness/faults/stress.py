@@ -32,9 +32,10 @@ OUTPUT, PULLUP, SINK = "fault output", "fault pullup", "fault sink"
 SUPPLY, POWER = "fault supply ", "fault power "
 #: a rating that the board passes anyway counts only where the fault adds a hundredth (our choice, no source)
 WORSE = 1.01
-#: a bound of 0 V is passed by more than this share of the bound at the other end, or of 1 V: a pin at a rail
-#: that hangs on the 10 mOhm of a bridge lies beyond it by the drop there (our choice, no source)
-AT_NOTHING = 1e-3
+#: V: how far beyond a bound of 0 V nothing happens yet. A pin at a rail that hangs on the 10 mOhm of a
+#: bridge, or on a capacitor while supplies come up, lies beyond it by millivolts, which open no junction
+#: (common practice, no source)
+AT_NOTHING = 0.1
 #: the row of a sheet that is there where a document warns of an output that is joined to a supply, the row
 #: that says how much the output is sure to take in, and at which level
 SHORT, PROMISED, LEVEL = "short_to_supply", "sink_current", "level"
@@ -93,7 +94,7 @@ def passed(
             notes.append(f"{one.part} {one.words} {engineering(value, 'V', 3)} is not judged: {IDEAL}")
             continue
         share, bound = beyond(one, value)
-        if bound == 0.0 and share <= 1.0 + AT_NOTHING:
+        if bound == 0.0 and one.unit == "V" and abs(value) <= AT_NOTHING:
             continue
         before = beyond(one, one.verdict(good.get(one.watch.name))[0])[0]
         if not share <= WORSE * max(before, 1 / WORSE):
