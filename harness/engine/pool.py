@@ -19,6 +19,7 @@ from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
+from multiprocessing import resource_tracker
 from multiprocessing.util import Finalize
 from pathlib import Path
 from typing import Generic, NoReturn, TypeVar
@@ -241,7 +242,14 @@ class _Crew:
                 context=multiprocessing.get_context("spawn"),
             )
         letter = str(job.letter(self._folder))
-        return self._pool.schedule(_attempt, args=(function, job.task, letter), timeout=seconds)
+        # what starts here, now or after a crash, is deaf to Ctrl-C from its first instruction on: it is for
+        # this process to obey; the tracker, which would lift the block as it starts, comes before
+        resource_tracker.ensure_running()
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            return self._pool.schedule(_attempt, args=(function, job.task, letter), timeout=seconds)
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
     def dismiss(self) -> None:
         if self._pool is not None:

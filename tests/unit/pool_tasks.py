@@ -31,6 +31,8 @@ def work(task: tuple[str, float]) -> float | int | str:
         time.sleep(number)
     elif what == "process":
         return os.getpid()
+    elif what == "deaf":
+        return int(signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, []))
     elif what == "crash":
         os.kill(os.getpid(), signal.SIGSEGV)
     elif what == "exit":

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import os
+import subprocess
 import sys
 import time
 from collections.abc import Iterator
@@ -51,6 +52,26 @@ def test_values_come_by_index() -> None:
     assert [outcome.value for outcome in outcomes([("square", n) for n in range(20)])] == [
         n * n for n in range(20)
     ]
+
+
+def test_workers_are_deaf_to_an_interrupt_while_they_start_and_this_process_is_not() -> None:
+    """In a process of its own, since what the first pool of a process starts beside it would lift the block;
+    the signal is blocked in every worker, also in place of one that crashed, and not where they are asked."""
+    script = """
+import signal
+from harness.engine.pool import run_all
+from pool_tasks import work
+tasks = [("deaf", 0.0), ("crash", 0.0), ("deaf", 1.0), ("deaf", 2.0)]
+found = dict(run_all(tasks, work, 1, 1000.0))
+print([found[place].value for place in (0, 2, 3)])
+print(signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, []))
+"""
+    paths = os.pathsep.join(str(path) for path in sys.path)
+    done = subprocess.run(
+        [sys.executable, "-c", script],
+        env={**os.environ, "PYTHONPATH": paths}, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.stdout.split("\n")[:2] == ["[1, 1, 1]", "False"], done.stderr
 
 
 def test_no_tasks_no_outcomes() -> None:
