@@ -407,6 +407,11 @@ def test_a_study_that_would_take_too_long_is_not_started(
     assert main(["yield", str(board), "--draws", "100000", "--only", "control=2", "--within", "60"]) == 2
     said = capsys.readouterr().err
     assert "100000 simulations" in said and "more than the 60 seconds that --within allows" in said
+    asked = ["worst", "--only", "control=2", "--within", "0.01"]
+    assert main([*asked, str(board)]) == 2
+    assert f"for {budget(6)} simulations" in capsys.readouterr().err
+    assert main([*asked, str(trimmed_board(tmp_path))]) == 2  # Rlow is set, so that five deviations are left
+    assert f"for {budget(5) + 3 * budget(5)} simulations" in capsys.readouterr().err
 
 
 def half_effects(board: Path, out: Path) -> pd.Series:
