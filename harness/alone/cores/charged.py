@@ -98,9 +98,9 @@ def _trip(on: Conditions) -> Iterator[Bench | Refused]:
         return
     current, capacitance = charged.sweep_current(drawn), drawn.value(core.capacitor)
     closing = slope_knots(current / capacitance)
-    resistance = drawn.value(core.reset_resistor) if core.reset_resistor else _OWN_RESISTANCE
+    emptying = drawn.value(core.reset_resistor) if core.reset_resistor else _OWN_RESISTANCE
     with np.errstate(divide="ignore", invalid="ignore"):
-        opening = slope_knots((low / resistance - current) / capacitance)
+        opening = slope_knots((low / emptying - current) / capacitance)
     if not len(closing) or not len(opening):
         yield Refused("trip delays", names[3:], "the slopes at the trip levels are not known")
         return
