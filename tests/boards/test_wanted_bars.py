@@ -35,12 +35,12 @@ def test_what_a_board_compares_is_wanted(task: Task) -> None:
 
 
 def test_a_finer_run_narrows_what_is_wanted(task: Task) -> None:
-    """The charging of a capacitor, ln 9 R C and what the comparator adds: with a bar of at most 1 %, inside
+    """The charging of a capacitor, ln 9 R C and what the comparator adds: with a bar of at most half a per cent, inside
     the bar that the coarser run gave."""
     plain = simulate(replace(task, plan=replace(task.plan, wanted=())))
-    fine = simulate(replace(task, plan=replace(task.plan, wanted=(("rise_time", 0.01, "figure"),))))
+    fine = simulate(replace(task, plan=replace(task.plan, wanted=(("rise_time", 0.005, "figure"),))))
     coarse, narrow = (each.figures["rise_time"] for each in (plain, fine))
-    assert plain.bars["rise_time"] > 0.01 * coarse
-    assert fine.bars["rise_time"] <= 0.01 * narrow
+    assert plain.bars["rise_time"] > 0.005 * coarse
+    assert fine.bars["rise_time"] <= 0.005 * narrow
     assert abs(narrow - coarse) <= plain.bars["rise_time"]
     assert fine.bars["duty"] <= 1e-4
