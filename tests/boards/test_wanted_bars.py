@@ -35,7 +35,7 @@ def test_what_a_board_compares_is_wanted(task: Task) -> None:
 
 
 def test_a_finer_run_narrows_what_is_wanted(task: Task) -> None:
-    """The charging of a capacitor, ln 9 R C and what the comparator adds: with a bar of at most half a per cent, inside
+    """The charging of a capacitor, ln 9 R C and what the comparator adds: with a bar of at most 0.5 %, inside
     the bar that the coarser run gave."""
     plain = simulate(replace(task, plan=replace(task.plan, wanted=())))
     fine = simulate(replace(task, plan=replace(task.plan, wanted=(("rise_time", 0.005, "figure"),))))
