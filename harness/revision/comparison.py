@@ -256,7 +256,9 @@ def _runs(before: Side, after: Side) -> Iterator[str]:
 def _places_of_a_reference(before: Side, after: Side) -> tuple[str, str] | None:
     """Where both board files lie, where one side is a reference and they are not the same one."""
     one_is = any("commit" in side.run for side in (before, after))
-    if not one_is or before.file is None or after.file is None or before.file == after.file:
+    if not one_is or before.file is None or after.file is None:
+        return None
+    if before.file.resolve() == after.file.resolve():
         return None
     return place_from(Path(), before.file), place_from(Path(), after.file)
 
